@@ -1,0 +1,53 @@
+"""Use cases, one function each; what the command line and the page call."""
+
+from .. import drumfile as _drumfile
+from .. import wire as _wire
+from ..records import Comparison, Drum, Fit, Plan, Prediction, Reading, State, TapReading
+from .compare import compare
+from .drums import Loaded, channel_names, load_drum, load_file, parse_turns, with_changes
+from .forecast import fit, fit_readings, forecast_state, predict, render
+from .logbook import (
+    add_drum,
+    cause_of_change,
+    drum_json,
+    keep_taps,
+    open_log,
+    take,
+    take_audio,
+    take_files,
+)
+from .planning import choose, plan, sweep
+from .reading import (
+    audio_files,
+    join_readings,
+    live_reader,
+    read_file,
+    read_folder,
+    read_recording,
+    read_taps,
+    read_upload,
+    refusal,
+)
+
+__all__ = [
+    "Loaded", "add_drum", "as_json", "audio_files", "cause_of_change", "channel_names", "choose", "compare",
+    "drum_json", "drum_text", "fit", "fit_readings", "forecast_state", "join_readings", "keep_taps", "live_reader",
+    "load_drum", "load_file", "open_log", "parse_turns", "plan", "predict", "read_file", "read_folder",
+    "read_recording", "read_taps", "read_upload", "refusal", "render", "sweep", "take", "take_audio", "take_files",
+    "with_changes",
+]
+
+_WRITERS = {
+    Reading: _wire.reading, TapReading: _wire.taps, Prediction: _wire.prediction, Fit: _wire.fit,
+    Plan: _wire.plan, Comparison: _wire.comparison, State: _wire.state,
+}
+
+
+def as_json(record: Reading | TapReading | Prediction | Fit | Plan | Comparison | State) -> dict[str, object]:
+    """The command contract's object of a record."""
+    return _WRITERS[type(record)](record)  # type: ignore[operator,no-any-return]
+
+
+def drum_text(drum: Drum) -> str:
+    """The text of a drum file."""
+    return _drumfile.write(drum)

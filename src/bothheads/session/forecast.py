@@ -1,0 +1,164 @@
+"""What would happen if: forecasts, their sound, and the fit of the two heads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..errors import InputError
+from ..records import HEADS, Drum, Fit, Prediction, Reading, Turn
+from .drums import Loaded, load_drum, parse_turns, with_changes
+from .reading import read_file
+
+if TYPE_CHECKING:
+    from ..log.store import Log
+
+
+def predict(
+    ref: str | Drum | Loaded,
+    *,
+    sets: Iterable[str] = (),
+    turns: str | Iterable[str] | tuple[Turn, ...] = (),
+    log: Log | None = None,
+) -> Prediction:
+    """Forecast for a drum as it stands, with keys set and rods turned.
+
+    From the log every figure carries its spread, from the fit and from what the drum's own history
+    taught about its turns; from a file the tensions are taken as given.
+
+    Raises
+    ------
+    InputError
+        No tension and no history, or turns that the drum cannot take.
+    """
+    return forecast_state(ref, sets=sets, turns=turns, log=log)[1]
+
+
+def forecast_state(
+    ref: str | Drum | Loaded, *, sets: Iterable[str] = (),
+    turns: str | Iterable[str] | tuple[Turn, ...] = (), log: Log | None = None,
+) -> tuple[Drum, Prediction]:
+    """The drum as it would stand, and its forecast; raises like ``predict``."""
+    loaded = ref if isinstance(ref, Loaded) else load_drum(ref, log=log)
+    drum = with_changes(loaded.drum, sets)
+    asked = _turns(turns, drum)
+    from ..infer.forecast import forecast_after
+
+    if loaded.states and not any(key.split(".")[-1].startswith("tension") for key in sets):
+        _need_tensions(drum, loaded)
+        changed, prediction = forecast_after(loaded.states, asked, drum=drum)
+    else:
+        _need_tensions(drum, loaded)
+        from ..physics.forecast import forecast
+
+        if asked:
+            changed, prediction = forecast_after((), asked, drum=drum)
+        else:
+            changed, prediction = drum, forecast(drum)
+    warnings = tuple(dict.fromkeys((*loaded.warnings, *prediction.warnings)))
+    return changed, replace(prediction, warnings=warnings)
+
+
+def _turns(turns: str | Iterable[str] | tuple[Turn, ...], drum: Drum) -> tuple[Turn, ...]:
+    if isinstance(turns, str):
+        return parse_turns(turns, drum)
+    items = tuple(turns)
+    if all(isinstance(t, Turn) for t in items):
+        return tuple(t for t in items if isinstance(t, Turn))
+    return parse_turns([str(t) for t in items], drum)
+
+
+def _need_tensions(drum: Drum, loaded: Loaded) -> None:
+    for name in HEADS:
+        head = drum.batter if name == "batter" else drum.resonant
+        if head is not None and head.tension is None:
+            if loaded.entry is not None:
+                raise InputError(
+                    f"the tension of the {name} head is not known yet: record a strike with "
+                    f"'bothheads log take {loaded.entry.name} FILE', or give --set {name}.tension=N."
+                )
+            raise InputError(
+                f"the drum has no {name}.tension and no history: give --set {name}.tension=N in N/m, "
+                "or read a take with fit."
+            )
+
+
+def fit(
+    ref: str | Drum | Loaded, paths: Sequence[str | Path], *,
+    channels: str | Iterable[str] | None = None, log: Log | None = None,
+) -> Fit:
+    """Both tensions from one or many recordings of one state; ``Fit.refused`` says why not.
+
+    Raises
+    ------
+    InputError
+        A file is not sound, or no file is named.
+    """
+    if not paths:
+        raise InputError("fit needs a recording: name one or more files of the same state.")
+    loaded = ref if isinstance(ref, Loaded) else load_drum(ref, log=log)
+    readings = [read_file(path, channels=channels, drum=loaded.drum) for path in paths]
+    return fit_readings(loaded, readings, log=log)
+
+
+def fit_readings(
+    loaded: Loaded, readings: Sequence[Reading], *, turns: tuple[Turn, ...] = (), log: Log | None = None
+) -> Fit:
+    """Both tensions from readings; what the drum's history and the turns since say serves as prior."""
+    from ..infer.heads import fit_heads
+    from ..infer.history import prior_from_history
+
+    prior = prior_from_history(loaded.states, turns) if loaded.states else None
+    setup = _setup(loaded.drum, readings, log)
+    return fit_heads(loaded.drum, readings, setup=setup, prior=prior)
+
+
+def _setup(drum: Drum, readings: Sequence[Reading], log: Log | None) -> object | None:
+    """The drum's set-up for fitting, kept in the log because it is most of a fit's time."""
+    import hashlib
+
+    from ..drumfile import write
+    from ..infer.heads import Setup, prepare
+
+    places = {p.name: p for p in drum.places}
+    names = tuple(dict.fromkeys(c for r in readings for c in r.channels if c in places))
+    if drum.resonant is None or not names:
+        return None
+    plain = replace(
+        drum, name="", muffling=(),
+        batter=replace(drum.batter, tension=None, resistance=None, stiffness_loss=None),
+        resonant=replace(drum.resonant, tension=None, resistance=None, stiffness_loss=None),
+    )
+    key = "fit-setup/1/" + hashlib.sha256((write(plain) + ",".join(names)).encode()).hexdigest()
+    if log is not None and (kept := log.kept(key)) is not None:
+        try:
+            return Setup.from_bytes(kept)
+        except ValueError:  # written by an earlier version: made anew below
+            pass
+    setup = prepare(drum, tuple(places[n] for n in names))
+    if log is not None and not log.readonly:
+        log.keep(key, setup.to_bytes())
+    return setup
+
+
+def render(
+    ref: str | Drum | Loaded, *, sets: Iterable[str] = (), turns: str | Iterable[str] | tuple[Turn, ...] = (),
+    log: Log | None = None, sample_rate_hz: int = 48000, seconds: float = 2.0,
+) -> tuple[bytes, float, Prediction]:
+    """The model's sound as WAV bytes, one channel a microphone, peak at -1 dBFS; with its gain [dB re 1 Pa = 1]."""
+    from ..sound.audio import wav_bytes
+
+    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log)
+    samples, gain_db = _sound_of(drum, sample_rate_hz, seconds)
+    return wav_bytes(samples, sample_rate_hz), gain_db, replace(prediction, render_gain_db=gain_db)
+
+
+def _sound_of(drum: Drum, sample_rate_hz: int, seconds: float):  # type: ignore[no-untyped-def]
+    from ..physics.response import decaying_partials
+    from ..sound.render import render_partials
+
+    poles, amplitudes = decaying_partials(drum, fmax_hz=None)
+    return render_partials(poles, amplitudes, sample_rate_hz=sample_rate_hz, seconds=seconds,
+                           push_s=drum.strike.duration)

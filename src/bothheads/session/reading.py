@@ -1,0 +1,215 @@
+"""Reading recordings: one file, an upload, a round of taps, a folder, a session of several drums."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import AudioError, BothheadsError, InputError
+from ..records import Drum, HeadName, Note, Reading, TapReading
+from .drums import channel_names
+
+if TYPE_CHECKING:
+    from ..sound.audio import Recording
+
+LONG_S = 120.0  # recordings longer than this are read blockwise, in constant memory
+_BLOCK_S = 60.0
+_OVERLAP_S = 4.0
+
+
+def read_file(
+    path: str | Path,
+    *,
+    channels: str | Iterable[str] | None = None,
+    drum: Drum | None = None,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+    quick: bool = False,
+) -> Reading:
+    """Strikes, partials and the note of a recording.
+
+    A reading without strike or credible partial comes back with empty tuples and a refused note;
+    ``refusal`` says so in one sentence.
+
+    Raises
+    ------
+    AudioError, InputError
+        The file is not sound, or the channel names do not fit it.
+    """
+    from ..sound.audio import audio_info, read_audio
+
+    info = audio_info(path)
+    begin, end = start_s or 0.0, stop_s
+    known = info.frames / info.sample_rate_hz
+    length = (known if end is None else min(end, known)) - begin
+    if length > LONG_S:
+        return _read_long(path, channels=channels, drum=drum, start_s=start_s, stop_s=stop_s, quick=quick)
+    return read_recording(
+        read_audio(path, start_s=start_s, stop_s=stop_s),
+        channels=channels, drum=drum, quick=quick, offset_s=start_s or 0.0,
+    )
+
+
+def read_upload(
+    data: bytes, name: str, *, channels: str | Iterable[str] | None = None, drum: Drum | None = None,
+    quick: bool = False,
+) -> Reading:
+    """The reading of a recording held in memory; raises like ``read_file``."""
+    from ..sound.audio import read_audio_bytes
+
+    return read_recording(read_audio_bytes(data, name), channels=channels, drum=drum, quick=quick)
+
+
+def read_recording(
+    recording: Recording, *, channels: str | Iterable[str] | None = None, drum: Drum | None = None,
+    quick: bool = False, offset_s: float = 0.0,
+) -> Reading:
+    """The reading of samples already in memory; the recording's own warnings come first."""
+    from ..sound.reading import read_samples
+
+    names = channel_names(recording.samples.shape[1], drum=drum, given=channels)
+    reading = read_samples(
+        recording.samples, recording.sample_rate_hz, channels=names, drum=drum, quick=quick, offset_s=offset_s
+    )
+    return replace(reading, warnings=tuple(dict.fromkeys((*recording.warnings, *reading.warnings))))
+
+
+def _read_long(
+    path: str | Path, *, channels: str | Iterable[str] | None, drum: Drum | None,
+    start_s: float | None, stop_s: float | None, quick: bool,
+) -> Reading:
+    """A long recording block by block; a strike near a block's end is left to the next block."""
+    from ..sound.audio import audio_info, read_audio
+
+    total = audio_info(path).frames / audio_info(path).sample_rate_hz
+    end = min(stop_s, total) if stop_s is not None else total
+    at = start_s or 0.0
+    parts: list[Reading] = []
+    warnings: list[str] = []
+    while at < end - 1e-3:
+        stop = min(at + _BLOCK_S + _OVERLAP_S, end)
+        part = read_recording(
+            read_audio(path, start_s=at, stop_s=stop), channels=channels, drum=drum, quick=quick, offset_s=at
+        )
+        last = stop >= end
+        edge = end if last else at + _BLOCK_S
+        strikes = tuple(s for s in part.strikes if s.onset_s < edge and not any(
+            abs(s.onset_s - t.onset_s) < 0.02 for p in parts for t in p.strikes[-3:]))
+        if strikes:
+            parts.append(replace(part, strikes=strikes))
+        warnings += part.warnings
+        if last:
+            break
+        at += _BLOCK_S
+    empty = Note(refused="no strike was found: strike the drum in the centre and record again.")
+    if not parts:
+        info = audio_info(path)
+        names = channel_names(info.channels, drum=drum, given=channels)
+        return Reading(info.sample_rate_hz, names, (), (), empty, tuple(dict.fromkeys(warnings)))
+    joined = join_readings(parts, drum=drum)
+    return replace(joined, warnings=tuple(dict.fromkeys((*joined.warnings, *warnings))))
+
+
+def join_readings(readings: list[Reading] | tuple[Reading, ...], *, drum: Drum | None = None) -> Reading:
+    """Several readings of one state as one: partials joined by weight, strikes one after the other.
+
+    Raises
+    ------
+    InputError
+        When the recordings do not have the same channels.
+    """
+    from ..sound.join import join
+
+    if len({r.channels for r in readings}) != 1:
+        raise InputError("the recordings of one take have different channels: name them alike, or take them apart.")
+    return join(readings, drum=drum)
+
+
+def refusal(reading: Reading) -> str | None:
+    """Why this recording cannot be answered at all (no strike, no credible partial), else None."""
+    if not reading.strikes:
+        return "no strike was found in this recording: strike the drum in the centre and record again."
+    if not reading.partials:
+        return reading.note.refused or "no partial stands out of this strike: strike again, softer, and let it ring."
+    return None
+
+
+def read_taps(
+    path: str | Path, *, rods: int, drum: Drum | None = None, head: HeadName = "batter",
+    start_s: float | None = None, stop_s: float | None = None,
+) -> TapReading:
+    """A round of taps, one near each rod in order, the other head held; raises like ``read_file``."""
+    from ..sound.audio import read_audio
+
+    recording = read_audio(path, start_s=start_s, stop_s=stop_s)
+    return taps_of(recording, rods=rods, drum=drum, head=head)
+
+
+def taps_of(recording: Recording, *, rods: int, drum: Drum | None = None, head: HeadName = "batter") -> TapReading:
+    """A round of taps from samples in memory."""
+    from ..sound.taps import read_taps as from_samples
+
+    found = from_samples(recording.samples, recording.sample_rate_hz, rods=rods, drum=drum, head=head)
+    return replace(found, warnings=tuple(dict.fromkeys((*recording.warnings, *found.warnings))))
+
+
+def audio_files(folder: str | Path) -> tuple[Path, ...]:
+    """The recordings below a folder, sorted; raises ``InputError`` when there are none."""
+    root = Path(folder)
+    endings = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3", ".opus", ".w64", ".rf64", ".m4a", ".aac", ".caf"}
+    files = tuple(sorted(p for p in root.rglob("*") if p.suffix.lower() in endings and p.is_file()))
+    if not files:
+        raise InputError(f"{root} holds no recordings: name a folder with WAV or FLAC files.")
+    return files
+
+
+def _one_line(job: tuple[str, str | None, float | None, float | None, Drum | None]) -> dict[str, Any]:
+    from .. import wire
+
+    path, channels, start_s, stop_s, drum = job
+    try:
+        return {"file": path, **wire.reading(read_file(path, channels=channels, drum=drum, start_s=start_s,
+                                                       stop_s=stop_s))}
+    except BothheadsError as error:
+        return {"file": path, "refused": str(error)}
+
+
+def read_folder(
+    folder: str | Path, *, jobs: int = 1, done: Iterable[str] = (), channels: str | None = None,
+    drum: Drum | None = None, start_s: float | None = None, stop_s: float | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Iterator[dict[str, Any]]:
+    """One contract object a file, as they finish; files in ``done`` are skipped, so a run can be resumed.
+
+    A file that cannot be read gives an object with ``refused`` and does not stop the rest.
+    """
+    already = set(done)
+    files = audio_files(folder)
+    todo = [(str(p), channels, start_s, stop_s, drum) for p in files if str(p) not in already]
+    finished = len(files) - len(todo)
+    if jobs <= 1:
+        for job in todo:
+            finished += 1
+            yield _one_line(job)
+            if progress:
+                progress(finished, len(files))
+        return
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+
+    with ProcessPoolExecutor(max_workers=jobs) as pool:
+        for future in as_completed([pool.submit(_one_line, job) for job in todo]):
+            finished += 1
+            yield future.result()
+            if progress:
+                progress(finished, len(files))
+
+
+def live_reader(sample_rate_hz: int, channels: tuple[str, ...]) -> Any:
+    """A streaming reader: ``feed(block)`` takes (n, channels) samples and gives what was heard."""
+    from ..sound.live import LiveReader
+
+    if not 8000 <= sample_rate_hz <= 192000:
+        raise AudioError(f"{sample_rate_hz} Hz is not a rate that is read: use 8 to 192 kHz.")
+    return LiveReader(sample_rate_hz, channels)
