@@ -22,8 +22,7 @@ $(VENV)/bin/python:
 
 $(VENV)/.ready: requirements.txt pyproject.toml | $(VENV)/bin/python
 	$(BIN)/pip install -q -r requirements.txt
-	$(BIN)/pip install -q hatchling==1.33.0
-	$(BIN)/pip install -q --no-deps --no-build-isolation -e .
+	$(BIN)/pip install -q --no-deps -e .
 	@touch $@
 
 $(VENV)/.ready-dev: requirements-dev.txt $(VENV)/.ready

@@ -1,0 +1,236 @@
+"""One function a verb: call the session, say it in words or as JSON, return the exit code."""
+
+from __future__ import annotations
+
+import json
+import sys
+from argparse import Namespace
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from .. import session
+from ..errors import CannotAnswer, InputError
+from . import words
+from .logbook import log_command
+
+DONE = 0
+
+
+def say(options: Namespace, answer: dict[str, Any], lines: Iterable[str], warnings: Iterable[str] = ()) -> None:
+    """The JSON object on stdout and words on stderr, or the words on stdout."""
+    stream = sys.stderr if options.json else sys.stdout
+    for line in lines:
+        print(line, file=stream)
+    for warning in warnings:
+        print(f"Note: {warning}", file=sys.stderr)
+    if options.json:
+        print(json.dumps(answer, allow_nan=False))
+
+
+def _drum_or_none(options: Namespace) -> Any:
+    return session.load_drum(options.drum, log=_log_of(options)).drum if options.drum else None
+
+
+def _log_of(options: Namespace) -> Any:
+    """The log that the options name, opened for reading; None when the default is meant."""
+    return session.open_log(options.log, create=False, readonly=True) if options.log else None
+
+
+def _read(options: Namespace) -> int:
+    if options.start is not None and options.start < 0 or options.stop is not None and options.stop <= (
+            options.start or 0):
+        raise InputError("--from and --to must be seconds with --to after --from.")
+    if options.taps:
+        return _read_taps(options)
+    if options.kit:
+        return _read_kit(options)
+    if Path(options.file).is_dir():
+        return _read_folder(options)
+    reading = session.read_file(
+        options.file, channels=options.channels, drum=_drum_or_none(options),
+        start_s=options.start, stop_s=options.stop,
+    )
+    answer = session.as_json(reading)
+    refused = session.refusal(reading)
+    if refused:
+        raise CannotAnswer(refused, {**answer, "refused": refused})
+    say(options, answer, words.reading_lines(reading), reading.warnings)
+    return DONE
+
+
+def _read_taps(options: Namespace) -> int:
+    drum = _drum_or_none(options)
+    if drum is not None and options.head == "resonant" and drum.resonant is None:
+        raise InputError("this drum has no resonant head to tap.")
+    rods = options.rods or (drum.head(options.head).rods if drum is not None else None)
+    if rods is None:
+        raise InputError("say how many rods the head has: --rods N, or --drum DRUM.")
+    if not 3 <= rods <= 24:
+        raise InputError("--rods must be from 3 to 24.")
+    taps = session.read_taps(options.file, rods=rods, drum=drum, head=options.head,
+                             start_s=options.start, stop_s=options.stop)
+    answer = session.as_json(taps)
+    if taps.refused:
+        raise CannotAnswer(taps.refused, answer)
+    say(options, answer, words.tap_lines(taps), taps.warnings)
+    return DONE
+
+
+def _read_kit(options: Namespace) -> int:
+    readings = session.read_kit(options.file, options.kit, channels=options.channels,
+                                start_s=options.start, stop_s=options.stop)
+    answer = {"schema": "bothheads.kit-reading/1", "drums": {k: session.as_json(r) for k, r in readings.items()}}
+    lines = [line for name, reading in readings.items() for line in (f"[{name}]", *words.reading_lines(reading))]
+    say(options, answer, lines, dict.fromkeys(w for r in readings.values() for w in r.warnings))
+    return DONE
+
+
+def _read_folder(options: Namespace) -> int:
+    if options.jobs < 1 or options.jobs > 64:
+        raise InputError("--jobs must be from 1 to 64.")
+    target = Path(options.out) if options.out else None
+    done = _already_read(target)
+    show = sys.stderr.isatty()
+
+    def progress(count: int, total: int) -> None:
+        if show:
+            print(f"\r{count} of {total}", end="", file=sys.stderr, flush=True)
+
+    lines = session.read_folder(options.file, jobs=options.jobs, done=done, channels=options.channels,
+                                drum=_drum_or_none(options), start_s=options.start, stop_s=options.stop,
+                                progress=progress)
+    read = refused = 0
+    try:
+        stream = target.open("a", encoding="utf-8") if target else sys.stdout
+    except OSError as error:
+        raise InputError(f"{target} cannot be written ({error.strerror}): choose another --out.") from None
+    try:
+        for line in lines:
+            refused += "schema" not in line
+            read += 1
+            stream.write(json.dumps(line, allow_nan=False) + "\n")
+            stream.flush()
+    finally:
+        if target:
+            stream.close()
+    print(f"{'' if not show else chr(10)}{read} files read, {refused} refused, {len(done)} done before",
+          file=sys.stderr)
+    return DONE
+
+
+def _already_read(target: Path | None) -> set[str]:
+    """Files that a broken-off run has finished; a half-written last line is cut away."""
+    if target is None or not target.exists():
+        return set()
+    whole = [line for line in target.read_text(encoding="utf-8").splitlines(keepends=True) if line.endswith("\n")]
+    done: set[str] = set()
+    for line in whole:
+        try:
+            done.add(json.loads(line)["file"])
+        except (ValueError, KeyError, TypeError):
+            raise InputError(f"{target} is not a file of readings: choose another --out.") from None
+    target.write_text("".join(whole), encoding="utf-8")
+    return done
+
+
+def _fit(options: Namespace) -> int:
+    log = _log_of(options)
+    fit = session.fit(options.drum, options.files, channels=options.channels, log=log)
+    answer = session.as_json(fit)
+    if fit.refused:
+        raise CannotAnswer(fit.refused, answer)
+    say(options, answer, words.fit_lines(fit), fit.warnings)
+    return DONE
+
+
+def _predict(options: Namespace) -> int:
+    log = _log_of(options)
+    if options.render:
+        sound, gain_db, prediction = session.render(options.drum, sets=options.sets, turns=options.turns, log=log)
+        write_bytes(options.render, sound)
+        print(f"The sound in {options.render} is made by the model, one channel a place, "
+              f"at {gain_db:+.1f} dB re full scale = 1 Pa.", file=sys.stderr)
+    else:
+        prediction = session.predict(options.drum, sets=options.sets, turns=options.turns, log=log)
+    say(options, session.as_json(prediction), words.prediction_lines(prediction), prediction.warnings)
+    return DONE
+
+
+def write_bytes(path: str, data: bytes) -> None:
+    """Write a file, or say in one sentence why not."""
+    try:
+        Path(path).write_bytes(data)
+    except OSError as error:
+        raise InputError(f"{path} cannot be written ({error.strerror}): choose another place.") from None
+
+
+def _plan(options: Namespace) -> int:
+    writes = options.even is not None
+    log = session.open_log(options.log, create=False, readonly=not writes) if options.log else None
+    plan = session.plan(
+        options.drum, note=options.note, wish=options.wish, state=options.state, only=options.only,
+        minutes=options.minutes, even=options.even, taps=options.taps, log=log,
+    )
+    answer = session.as_json(plan)
+    if plan.refused:
+        raise CannotAnswer(plan.refused, answer)
+    say(options, answer, words.plan_lines(plan))
+    return DONE
+
+
+def _compare(options: Namespace) -> int:
+    comparison = session.compare(options.a, options.b, channels=options.channels, render=options.render)
+    say(options, session.as_json(comparison), words.comparison_lines(comparison), comparison.warnings)
+    return DONE
+
+
+def _choose(options: Namespace) -> int:
+    job: dict[str, Any] = {}
+    for item in options.job:
+        key, equals, value = item.partition("=")
+        if not equals:
+            raise InputError(f"'{item}' is not KEY=VALUE: write for example role=street-band.")
+        job[key.strip()] = value.strip()
+    answer, lines = session.choose(job)
+    say(options, answer, lines)
+    return DONE
+
+
+def _sweep(options: Namespace) -> int:
+    rows = session.sweep(options.drum, options.key, options.values, log=_log_of(options))
+    answer = {"schema": "bothheads.sweep/1", "key": options.key,
+              "rows": [{"value": v, **session.as_json(p)} for v, p in rows]}
+    lines = [f"{options.key} = {v:g}: {words.note_line(p.note)}" for v, p in rows]
+    say(options, answer, lines)
+    return DONE
+
+
+def _kit(options: Namespace) -> int:
+    answer, lines = session.plan_kit(options.drums, notes=options.notes, interval=options.interval,
+                                     log=_log_of(options))
+    if answer.get("refused"):
+        raise CannotAnswer(str(answer["refused"]), answer)
+    say(options, answer, lines)
+    return DONE
+
+
+def _serve(options: Namespace) -> int:
+    if not 1 <= options.port <= 65535:
+        raise InputError("--port must be from 1 to 65535.")
+    if options.start_page is None:
+        raise InputError("the page is started with the bothheads command: run 'bothheads serve'.")
+    options.start_page(options.port, options.log, not options.no_browser)
+    return DONE
+
+
+def _demo(options: Namespace) -> int:
+    from .demo import play
+
+    return play(recordings=options.recordings, drum=options.drum, out=options.out)
+
+
+COMMANDS: dict[str, Callable[[Namespace], int]] = {
+    "read": _read, "fit": _fit, "predict": _predict, "plan": _plan, "compare": _compare,
+    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo,
+}

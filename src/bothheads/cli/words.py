@@ -1,0 +1,152 @@
+"""Words for people: what a reading, a fit, a forecast, a plan or a comparison says, line by line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from ..records import Comparison, Fit, HeadFit, Note, Plan, Prediction, Reading, TapReading
+from ..units import cents, note_name, turns_in_words
+
+
+def _pm(value: float, sd: float | None, digits: int) -> str:
+    return f"{value:.{digits}f}" + ("" if sd is None else f" ± {sd:.{digits}f}")
+
+
+def note_line(note: Note) -> str:
+    """The note with its name, spread and tail, or its refusal."""
+    if note.frequency_hz is None:
+        return f"Drum note: refused. {note.refused or 'no reason given'}"
+    sd = "" if note.sd_hz is None else f" ± {note.sd_hz:.2f}"
+    tail = "" if note.t60_s is None else f", tail {note.t60_s:.2f} s to fall 60 dB"
+    mark = " (inferred, not heard)" if note.inferred else ""
+    return f"Drum note: {note.frequency_hz:.2f}{sd} Hz, {note.name or note_name(note.frequency_hz)}{tail}{mark}"
+
+
+def reading_lines(reading: Reading) -> Iterable[str]:
+    """A reading: note, strikes, partials."""
+    yield note_line(reading.note)
+    strikes = len(reading.strikes)
+    yield f"{strikes} strike{'s' if strikes != 1 else ''}, {len(reading.partials)} credible partials" + (
+        f", {reading.explained_db:.0f} dB of the ring explained" if reading.explained_db is not None else "")
+    glides = [s.glide_cents for s in reading.strikes if s.glide_cents is not None]
+    if glides:
+        yield "Glide: " + ", ".join(f"{g:.0f}" for g in glides) + " cents above rest at the start of each strike"
+    if reading.partials:
+        yield f"  {'Hz':>9} {'±':>7} {'note':>8} {'tail s':>7}  level, dB under the strongest: {', '.join(reading.channels)}"
+    for p in reading.partials:
+        sd = "" if p.frequency_sd_hz is None else f"{p.frequency_sd_hz:.3f}"
+        levels = "  ".join("   -" if x is None else f"{x:4.0f}" for x in p.level_db)
+        yield f"  {p.frequency_hz:9.2f} {sd:>7} {note_name(p.frequency_hz):>8} {p.t60_s:7.2f}  {levels}"
+    for rest in reading.remainder:
+        yield f"  unexplained: {rest.share:.0%} {rest.cause}"
+
+
+def tap_lines(taps: TapReading) -> Iterable[str]:
+    """A round of taps: rod pitch as heard, evenness, what cannot be heard."""
+    if taps.refused:
+        yield f"Rods: refused. {taps.refused}"
+        return
+    heard = [t.rod_pitch_hz for t in taps.taps if t.rod_pitch_hz]
+    mean = sum(heard) / len(heard) if heard else None
+    for tap in taps.taps:
+        if tap.rod_pitch_hz is None or mean is None:
+            yield f"  rod {tap.rod:2d}  not heard"
+        else:
+            sd = "" if tap.sd_hz is None else f" ± {tap.sd_hz:.2f}"
+            yield f"  rod {tap.rod:2d}  {tap.rod_pitch_hz:7.2f}{sd} Hz  {cents(tap.rod_pitch_hz, mean):+5.0f} cents of the mean"
+    if taps.evenness_cents is not None:
+        yield f"As heard, largest minus smallest: {taps.evenness_cents:.0f} cents. A tilt of the hoop cannot be heard."
+
+
+def _head(name: str, head: HeadFit | None) -> str:
+    if head is None:
+        return f"  {name}: none"
+    pitch = "" if head.head_pitch_hz is None else f", alone (the other head held) {head.head_pitch_hz:.1f} Hz"
+    return f"  {name}: {head.tension:.0f} ± {head.tension_sd:.0f} N/m{pitch}"
+
+
+def fit_lines(fit: Fit) -> Iterable[str]:
+    """Both heads, or why not, with the rival explanation."""
+    if fit.refused:
+        yield f"The heads: refused. {fit.refused}"
+    if fit.batter is None:
+        return
+    yield "The two heads" + (f" (odds {fit.odds:.2f})" if fit.odds else "")
+    yield _head("batter", fit.batter)
+    yield _head("resonant", fit.resonant)
+    if fit.change_sd is not None:
+        yield f"  the change since last time is known to {fit.change_sd:.1%}"
+    for rival in fit.alternatives[:2]:
+        other = "" if rival.resonant is None else f", resonant {rival.resonant.tension:.0f}"
+        yield f"  rival, odds {rival.odds:.2f}: batter {rival.batter.tension:.0f}{other} N/m"
+    for pair in fit.partials:
+        if pair.model_hz is None:
+            yield f"  {pair.measured_hz:8.2f} Hz  not of this drum's two heads"
+        else:
+            order = "" if pair.m is None else f"  m = {pair.m}"
+            yield f"  {pair.measured_hz:8.2f} Hz  model {pair.model_hz:8.2f}  {pair.cents or 0:+6.1f} cents{order}"
+
+
+def prediction_lines(prediction: Prediction) -> Iterable[str]:
+    """A forecast: note, head pitches, feel, partials."""
+    yield note_line(prediction.note) + " (forecast)"
+    for name, pitch in prediction.head_pitch_hz.items():
+        yield f"  {name} head alone, the other held still: {pitch:.1f} Hz"
+    feel = prediction.feel
+    words = [f"air between the heads, there and back: {feel.air_round_trip_ms:.2f} ms"]
+    if feel.contact_ms is not None:
+        words.append(f"contact {feel.contact_ms:.1f} ms")
+    if feel.rebound is not None:
+        words.append(f"leaves with {feel.rebound:.0%} of the speed")
+    yield "  " + ", ".join(words)
+    if prediction.roundness_db is not None:
+        yield f"  roundness over the places: {prediction.roundness_db:.1f} dB (0 = the same everywhere)"
+    places = list(prediction.partials[0].level_db) if prediction.partials else []
+    yield f"  {'Hz':>9} {'±':>6} {'note':>8} {'tail s':>7} {'shape':>7} {'batter':>7}  dB re 20 µPa: {', '.join(places)}"
+    for p in prediction.partials:
+        share = "" if p.share_batter is None else f"{p.share_batter:.0%}"
+        shape = p.label or ("mixed" if p.m is None else f"m = {p.m}")
+        sd = "" if p.frequency_sd_hz is None else f"{p.frequency_sd_hz:.1f}"
+        levels = " ".join(f"{p.level_db[name]:5.0f}" for name in places)
+        yield (f"  {p.frequency_hz:9.2f} {sd:>6} {note_name(p.frequency_hz):>8} {p.t60_s:7.2f} {shape:>7} "
+               f"{share:>7}  {levels}")
+
+
+def plan_lines(plan: Plan) -> Iterable[str]:
+    """A plan in the order of the hands."""
+    if plan.refused:
+        yield f"No plan: {plan.refused}"
+    for i, step in enumerate(plan.steps, 1):
+        if step.muffling:
+            yield f"{i}. {step.muffling}"
+        else:
+            amounts = {r.eighths for r in step.rods}
+            order = ", ".join(str(r) for r in step.order)
+            if len(amounts) == 1:
+                yield f"{i}. {step.head} head, every rod named {turns_in_words(amounts.pop())}, in this order: {order}"
+            else:
+                yield f"{i}. {step.head} head, in this order:"
+                by_rod = {r.rod: r.eighths for r in step.rods}
+                yield "   " + "; ".join(f"rod {r} {turns_in_words(by_rod[r])}" for r in step.order if r in by_rod)
+        note, sd = step.expected.get("note_hz"), step.expected.get("note_sd_hz")
+        if isinstance(note, int | float):
+            spread = sd if isinstance(sd, int | float) else None
+            yield f"   then {step.then}; expected note {_pm(float(note), spread, 1)} Hz ({note_name(float(note))})"
+        else:
+            yield f"   then {step.then}"
+    for item in plan.cannot:
+        yield f"Cannot be met: {item}"
+    for item in plan.cautions:
+        yield f"Caution: {item}"
+
+
+def comparison_lines(comparison: Comparison) -> Iterable[str]:
+    """A comparison: what was matched, then the differences."""
+    late = f"{abs(comparison.delay_ms):.3f} ms {'late' if comparison.delay_ms > 0 else 'early'}"
+    yield f"B gets {comparison.gain_db:+.2f} dB and is {late}; differences are B minus A"
+    yield from (f"  {words}" for words in comparison.words)
+    for d in comparison.differences:
+        if d.a is None or d.b is None:
+            continue
+        sd = "" if d.sd is None else f" ± {d.sd:.3g}"
+        yield f"  {d.what:<28} {d.a:10.3f} -> {d.b:10.3f}  {d.b - d.a:+9.3f}{sd} {d.unit}"
