@@ -38,8 +38,8 @@ def _log_of(options: Namespace) -> Any:
 
 
 def _read(options: Namespace) -> int:
-    if options.start is not None and options.start < 0 or options.stop is not None and options.stop <= (
-            options.start or 0):
+    if (options.start is not None and options.start < 0) or (options.stop is not None and options.stop <= (
+            options.start or 0)):
         raise InputError("--from and --to must be seconds with --to after --from.")
     if options.taps:
         return _read_taps(options)

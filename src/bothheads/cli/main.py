@@ -37,7 +37,7 @@ def build_parser() -> argparse.ArgumentParser:
                   "get back. A drum is a file (.toml or a path) or the name of a drum in the log.")
     top.add_argument("--log", metavar="FILE", default=None, help="use this log (else BOTHHEADS_LOG)")
     top.add_argument("--version", action="store_true", help="print the version")
-    verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
+    verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)  # type: ignore[arg-type]
 
     def verb(name: str, text: str, into: Any = verbs) -> argparse.ArgumentParser:
         parser: argparse.ArgumentParser = into.add_parser(name, help=text, description=text, parents=[shared])
