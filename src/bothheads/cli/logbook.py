@@ -56,14 +56,17 @@ def _take(options: Namespace) -> int:
 def state_line(state: State) -> str:
     """One state in one line: number, date, note, tensions, turns, remark."""
     note = (state.reading or {}).get("note") or {}
-    heard = "note refused" if not note.get("frequency_hz") else f"{note['frequency_hz']:.2f} Hz {note.get('name') or ''}"
+    heard = "note refused"
+    if note.get("frequency_hz"):
+        heard = f"{note['frequency_hz']:.2f} Hz {note.get('name') or ''}"
     fit = state.fit or {}
     heads = ""
     if fit.get("batter") and not fit.get("refused"):
         other = f" / {fit['resonant']['tension']:.0f}" if fit.get("resonant") else ""
         heads = f"  heads {fit['batter']['tension']:.0f}{other} N/m"
     turned = ", ".join(f"{t.head}{'' if t.rod is None else f' rod {t.rod}'} {t.turns:+g}" for t in state.turns)
-    return f"{state.number:4d}  {state.made_at[:16]}  {heard}{heads}{'  turned ' + turned if turned else ''}  {state.remark}"
+    turned = f"  turned {turned}" if turned else ""
+    return f"{state.number:4d}  {state.made_at[:16]}  {heard}{heads}{turned}  {state.remark}"
 
 
 def _show(options: Namespace) -> int:

@@ -32,7 +32,8 @@ def reading_lines(reading: Reading) -> Iterable[str]:
     if glides:
         yield "Glide: " + ", ".join(f"{g:.0f}" for g in glides) + " cents above rest at the start of each strike"
     if reading.partials:
-        yield f"  {'Hz':>9} {'±':>7} {'note':>8} {'tail s':>7}  level, dB under the strongest: {', '.join(reading.channels)}"
+        names = ", ".join(reading.channels)
+        yield f"  {'Hz':>9} {'±':>7} {'note':>8} {'tail s':>7}  level, dB under the strongest: {names}"
     for p in reading.partials:
         sd = "" if p.frequency_sd_hz is None else f"{p.frequency_sd_hz:.3f}"
         levels = "  ".join("   -" if x is None else f"{x:4.0f}" for x in p.level_db)
@@ -53,7 +54,8 @@ def tap_lines(taps: TapReading) -> Iterable[str]:
             yield f"  rod {tap.rod:2d}  not heard"
         else:
             sd = "" if tap.sd_hz is None else f" ± {tap.sd_hz:.2f}"
-            yield f"  rod {tap.rod:2d}  {tap.rod_pitch_hz:7.2f}{sd} Hz  {cents(tap.rod_pitch_hz, mean):+5.0f} cents of the mean"
+            off = cents(tap.rod_pitch_hz, mean)
+            yield f"  rod {tap.rod:2d}  {tap.rod_pitch_hz:7.2f}{sd} Hz  {off:+5.0f} cents of the mean"
     if taps.evenness_cents is not None:
         yield f"As heard, largest minus smallest: {taps.evenness_cents:.0f} cents. A tilt of the hoop cannot be heard."
 
@@ -102,7 +104,8 @@ def prediction_lines(prediction: Prediction) -> Iterable[str]:
     if prediction.roundness_db is not None:
         yield f"  roundness over the places: {prediction.roundness_db:.1f} dB (0 = the same everywhere)"
     places = list(prediction.partials[0].level_db) if prediction.partials else []
-    yield f"  {'Hz':>9} {'±':>6} {'note':>8} {'tail s':>7} {'shape':>7} {'batter':>7}  dB re 20 µPa: {', '.join(places)}"
+    names = ", ".join(places)
+    yield f"  {'Hz':>9} {'±':>6} {'note':>8} {'tail s':>7} {'shape':>7} {'batter':>7}  dB re 20 µPa: {names}"
     for p in prediction.partials:
         share = "" if p.share_batter is None else f"{p.share_batter:.0%}"
         shape = p.label or ("mixed" if p.m is None else f"m = {p.m}")

@@ -102,7 +102,8 @@ def parse_turns(texts: str | Iterable[str], drum: Drum | None = None) -> tuple[T
     InputError
         One sentence naming the piece that is not a turn, a missing head or a rod that the head has not.
     """
-    pieces = [p.strip() for text in ([texts] if isinstance(texts, str) else texts) for p in text.split(",") if p.strip()]
+    given = [texts] if isinstance(texts, str) else texts
+    pieces = [piece.strip() for text in given for piece in text.split(",") if piece.strip()]
     found: list[Turn] = []
     for piece in pieces:
         target, equals, amount = piece.partition("=")
