@@ -1,0 +1,166 @@
+"""The whole chain: samples -> strikes -> partials -> note, levels, glide, what is left, warnings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..constants import ONSET_TO_LEVEL
+from ..records import Drum, Note, Reading, StrikeReading
+from .decimate import divisor, response
+from .gather import Found, joined, partials_of
+from .noise import Floor, cut_windows, is_fast, measure_floor
+from .partials import StrikeFit, explained, first_fit, over_windows
+from .residual import fisher, misfit, wald
+from .varpro import JointFit, Window
+from .warp import ExponentialWarp
+
+Array = NDArray[np.float64]
+MOST_CHANNELS = 4  # fitted together: the strongest; the others get levels only
+NOTHING_HEARD = "no strike was found in this recording"
+NOTHING_CREDIBLE = "no partial stands clear of the noise"
+
+
+class Span(Protocol):
+    """A strike as found: seconds from the first sample."""
+
+    @property
+    def onset_s(self) -> float: ...
+    @property
+    def end_s(self) -> float: ...
+    @property
+    def peak_dbfs(self) -> tuple[float, ...]: ...
+    @property
+    def delay_s(self) -> tuple[float, ...]: ...
+
+
+def read_samples(
+    samples: NDArray[Any], sample_rate_hz: int, *, channels: tuple[str, ...] = (), drum: Drum | None = None,
+    quick: bool = False, offset_s: float = 0.0, spans: Sequence[Span] | None = None,
+) -> Reading:
+    """Read the strikes in ``samples`` (n,) or (n, channels), full scale 1.
+
+    ``quick``: the first reading (one warp for all partials, each strike alone); else all strikes in one fit with the
+    heads' own tension histories. ``offset_s`` is added to every time; ``spans``: strikes already found. A recording
+    without a strike or a credible partial comes back with no partials and the note refused. Never raises on sound.
+    """
+    from .strikes import find_strikes
+
+    x = _two_dimensional(samples)
+    names = channels if len(channels) == x.shape[1] else tuple(f"ch{i + 1}" for i in range(x.shape[1]))
+    warnings = _warnings(x, drum)
+    if spans is None:
+        spans = find_strikes(x, sample_rate_hz) if len(x) > 64 and np.abs(x).max(initial=0.0) > 0 else ()
+    if not spans:
+        return Reading(sample_rate_hz, names, (), (), Note(refused=NOTHING_HEARD), warnings)
+    found = read_spans(x, sample_rate_hz, spans, quick=quick)
+    if found is None or not len(found.frequency_hz):
+        strikes = tuple(_strike(s, offset_s, None, ()) for s in spans)
+        return Reading(sample_rate_hz, names, strikes, (), Note(refused=NOTHING_CREDIBLE), warnings, settled=False)
+    return _assemble(found, spans, sample_rate_hz, names, drum, offset_s, warnings)
+
+
+def read_spans(x: Array, sample_rate_hz: int, spans: Sequence[Span], *, quick: bool) -> Found | None:
+    """Partials of the strikes ``spans`` in x (n, channels); None when none is credible."""
+    onset, end = spans[0].onset_s, spans[0].end_s
+    step = divisor(sample_rate_hz, is_fast(x, sample_rate_hz, onset, end))
+    floor = measure_floor(x, sample_rate_hz, onset, step)
+    return _each_alone(x, sample_rate_hz, spans, floor, step, quick)
+
+
+def _each_alone(
+    x: Array, sample_rate_hz: int, spans: Sequence[Span], floor: Floor, step: int, quick: bool
+) -> Found | None:
+    fits = []
+    for span in spans:
+        windows, _, unit = cut_windows(x, sample_rate_hz, [(span.onset_s, span.end_s)], floor, step, longest_s=1.5)
+        fits.append(_one(windows[0], unit, sample_rate_hz, step, quick) if windows else _nothing(x.shape[1]))
+    out = joined(fits)
+    return out if len(out.frequency_hz) else None
+
+
+def _nothing(channels: int) -> Found:
+    none = np.zeros(0)
+    return Found(none, none, none, none, np.zeros((1, channels, 0)), np.zeros((1, channels, 0), bool), (None,), None)
+
+
+def _one(window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool) -> Found:
+    strongest = strongest_channels(window)
+    part = Window(window.rate_hz, window.start_s, window.samples[strongest], window.nuisance, window.weight,
+                  window.hum_hz)
+    fit = first_fit([part])
+    if fit is None:
+        return _nothing(window.samples.shape[0])
+    sf, sa = fisher(fit)
+    mis = misfit(fit)
+    clock = fit.clock
+    g = clock.glide * float(np.exp(-clock.rate * ONSET_TO_LEVEL)) if isinstance(clock, ExponentialWarp) else 0.0
+    found = StrikeFit(fit.f, sf * mis, fit.a, sa * mis, np.abs(fit.state.parts[0].amplitudes), g, 0.0, explained(fit),
+                      fit, unit)
+    if not quick:
+        found = over_windows(found, [part])
+    amplitude, heard = amplitudes(fit, [window], unit, sample_rate_hz, step)
+    credible = (found.frequency_sd_hz < 0.6) & heard.any(axis=(0, 1))
+    level = amplitude[0].max(0) * np.exp(-fit.a * ONSET_TO_LEVEL)
+    credible &= level > 10 ** (-40 / 20) * level.max()
+    k = np.nonzero(credible)[0]
+    return Found(found.frequency_hz[k], found.frequency_sd_hz[k], found.rate[k], found.rate_sd[k], amplitude[:, :, k],
+                 heard[:, :, k], (float(1200.0 * np.log2(1.0 + g)),), found.explained_db, found.settled,
+                 (found.reason,) if found.reason else ())
+
+
+def strongest_channels(window: Window) -> NDArray[np.intp]:
+    """Indices of the channels that stand highest above their noise, at most four."""
+    power = (window.samples**2).mean(axis=1)
+    order = np.argsort(-power)[:MOST_CHANNELS]
+    kept: NDArray[np.intp] = np.sort(order[power[order] > 1e-4 * power[order[0]]])
+    return kept
+
+
+def amplitudes(
+    fit: JointFit, windows: Sequence[Window], unit: Array, sample_rate_hz: int, step: int
+) -> tuple[Array, NDArray[np.bool_]]:
+    """(amplitude (S, C, K) at the onset in full scale, heard (S, C, K)) in every channel, everything else as fitted."""
+    full = JointFit(windows, fit.f, fit.a, fit.clock)
+    gain = response(fit.f, sample_rate_hz, step)
+    size = np.array([np.abs(p.amplitudes) for p in full.state.parts]) * unit[:, None] / gain
+    floor = misfit(full) ** 2
+    heard = np.array([wald(p, len(fit.f)) > 12.0 * floor for p in full.state.parts])
+    return size, heard
+
+
+def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: tuple[str, ...], drum: Drum | None,
+              offset_s: float, warnings: tuple[str, ...]) -> Reading:
+    from .note import name_note
+
+    partials = partials_of(found)
+    if not partials:
+        strikes = tuple(_strike(s, offset_s, None, ()) for s in spans)
+        return Reading(sample_rate_hz, names, strikes, (), Note(refused=NOTHING_CREDIBLE), warnings, settled=False)
+    note = name_note(partials, diameter=drum.diameter if drum else None, depth=drum.depth if drum else None,
+                     channels=names)
+    strikes = tuple(_strike(s, offset_s, found.glide_cents[i], partials_of(found, [i])) for i, s in enumerate(spans))
+    reasons = tuple(f"not settled: {r}" for r in found.reasons)
+    return Reading(sample_rate_hz, names, strikes, partials, note, warnings + reasons, found.explained_db, (),
+                   found.settled)
+
+
+def _strike(span: Span, offset_s: float, glide: float | None, partials: tuple[Any, ...]) -> StrikeReading:
+    return StrikeReading(span.onset_s + offset_s, tuple(span.peak_dbfs), glide, partials, span.end_s + offset_s,
+                         tuple(span.delay_s))
+
+
+def _two_dimensional(samples: NDArray[Any]) -> Array:
+    x = np.asarray(samples, float)
+    x = x[:, None] if x.ndim == 1 else x
+    return np.nan_to_num(x, nan=0.0, posinf=0.0, neginf=0.0)
+
+
+def _warnings(x: Array, drum: Drum | None) -> tuple[str, ...]:
+    out = []
+    if drum is not None and drum.wires_on:
+        out.append("snare wires are on: they answer every strike, so decays and weak partials cannot be trusted.")
+    return tuple(out)

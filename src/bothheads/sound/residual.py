@@ -1,0 +1,83 @@
+"""What a fit leaves: its spectrum beside each partial, its envelope, the significance of each partial."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .varpro import JointFit, Part
+
+Array = NDArray[np.float64]
+_EDGES_S = (0.0, 0.04, 0.08, 0.15, 0.25, 0.4, 0.6, 0.9, 1.3, 1.8, 3.0)
+
+
+def spectrum(residuals: Sequence[Array], rate_hz: float, points: int = 4096) -> tuple[Array, Array]:
+    """(frequencies, power) averaged over residuals (channels, T) and channels; white noise of unit variance gives 1."""
+    total = np.zeros(points // 2 + 1)
+    for r in residuals:
+        r = r[:, :points]
+        h = np.hanning(r.shape[1])
+        total += (np.abs(np.fft.rfft(r * h, points)) ** 2).mean(0) / (h @ h)
+    return np.arange(points // 2 + 1) * (rate_hz / points), total / max(len(residuals), 1)
+
+
+def broad_density(freq: Array, power: Array, f: Array) -> Array:
+    """Noise density about each f [Hz]: median of the power within +-35 % (8 to 30 Hz), as a mean (chi-square of 4)."""
+    return np.array([np.median(power[np.abs(freq - x) < np.clip(0.35 * x, 8.0, 30.0)]) / 0.8 for x in f])
+
+
+def misfit(fit: JointFit) -> Array:
+    """Standard deviation (K,) of the residual beside each partial, white noise of the windows' unit giving 1."""
+    rate = fit.windows[0].rate_hz
+    freq, power = spectrum([p.residual for p in fit.state.parts], rate)
+    out = broad_density(freq, power, fit.f)
+    for k, (f, a) in enumerate(zip(fit.f, fit.a, strict=True)):
+        out[k] = max(out[k], power[np.abs(freq - f) < max(2.5, 1.5 * a / np.pi)].mean())
+    return np.sqrt(out)
+
+
+def envelope(residual: Array, rate_hz: float) -> Array:
+    """Smooth rms over time (T,) of a residual (channels, T): log-linear through block means."""
+    T = residual.shape[1]
+    edges = (np.array(_EDGES_S) * rate_hz).astype(int)
+    edges = np.r_[edges[edges < T - 0.05 * rate_hz], T]
+    power = (residual**2).mean(0)
+    means = np.array([power[i:j].mean() for i, j in pairwise(edges)])
+    centres = (edges[:-1] + edges[1:]) / 2
+    out: Array = np.sqrt(np.exp(np.interp(np.arange(T), centres, np.log(means + 1e-30))))
+    return out
+
+
+def significance(fit: JointFit) -> Array:
+    """Wald statistic (K,) of each partial's amplitudes, summed over windows and channels, in noise variances."""
+    total: Array = np.sum([wald(part, len(fit.f)).sum(0) for part in fit.state.parts], axis=0)
+    return total
+
+
+def wald(part: Part, K: int) -> Array:
+    """Wald statistic (channels, K) of the amplitudes in one window, in noise variances (chi-square of 2)."""
+    from scipy.linalg import cho_solve
+
+    inverse = cho_solve(part.factor, np.eye(len(part.scale)), check_finite=False)
+    inverse *= part.scale * part.scale[:, None]
+    k = np.arange(K)
+    v11, v22, v12 = inverse[k, k], inverse[k + K, k + K], inverse[k, k + K]
+    A, B = part.amplitudes.real, -part.amplitudes.imag
+    statistic: Array = (v22 * A**2 - 2 * v12 * A * B + v11 * B**2) / np.maximum(v11 * v22 - v12**2, 1e-300)
+    return statistic
+
+
+def fisher(fit: JointFit) -> tuple[Array, Array]:
+    """Standard deviations (f [Hz], a [1/s]) from the curvature at the optimum, in units of the windows' noise."""
+    H, _ = fit.normal()
+    d = 1.0 / np.sqrt(np.maximum(H.diagonal(), 1e-300))
+    try:
+        variance: Array = np.asarray(np.linalg.inv(H * d * d[:, None]).diagonal() * d * d, np.float64)
+    except np.linalg.LinAlgError:
+        variance = np.asarray(np.linalg.pinv(H).diagonal(), np.float64)
+    sd = np.sqrt(np.where(variance > 0, variance, np.inf))
+    K = len(fit.f)
+    return sd[:K], sd[K : 2 * K]

@@ -1,0 +1,157 @@
+"""Which partials: forward selection by the gain of a refit, pruning, a look at what is left, a backward step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .decimate import band_hz
+from .residual import broad_density, fisher, misfit, significance, spectrum
+from .varpro import JointFit, Window, columns
+from .warp import Clock
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a partial must keep to be kept."""
+
+    threshold: float  # gain N ln(RSS_old / RSS_new) and Wald statistic in noise variances
+    max_rate: float = 75.0  # 1/s
+    max_sd_hz: float = 1.5
+    max_rate_sd: float = 0.6  # relative
+    most: int = 8
+
+
+def forward(
+    windows: Sequence[Window], clock: Clock, f: Array, a: Array, limits: Limits, *,
+    density: Array | None = None, apart: Callable[[float, float], Array] | None = None,
+    targets: Sequence[Array] | None = None,
+) -> list[int]:
+    """Indices of candidates (f, a) taken one by one by the largest gain over all windows and channels.
+
+    ``targets`` replaces the windows' weighted samples (say, by a residual); ``density`` (candidates,) divides gains
+    where the noise is louder than white of unit variance; ``apart(f, a)`` says which candidates may still follow.
+    """
+    grams, hits, left, N = [], [], 0.0, 0
+    for i, window in enumerate(windows):
+        y = window.weighted if targets is None else targets[i]
+        c, s = columns(window, f, a, clock.curve(i, window.half))
+        M = np.concatenate([c, s])
+        X = np.linalg.qr(window.weighted_nuisance.T)[0].T
+        XM = X @ M.T
+        y = y - (y @ X.T) @ X
+        grams.append(M @ M.T - XM.T @ XM)
+        hits.append(M @ y.T)
+        left += float(np.vdot(y, y))
+        N += y.size
+    chosen: list[int] = []
+    free = np.ones(len(f), bool)
+    while len(chosen) < limits.most and free.any():
+        gain = sum((_gains(G, q) for G, q in zip(grams, hits, strict=True)), np.zeros(len(f)))
+        scaled = np.where(free, gain if density is None else gain / np.maximum(density, 1.0), 0.0)
+        best = int(np.argmax(scaled))
+        if scaled[best] <= 0 or -N * np.log(max(1.0 - scaled[best] / left, 1e-12)) < limits.threshold:
+            break
+        chosen.append(best)
+        free[best] = False
+        if apart is not None:
+            free &= apart(float(f[best]), float(a[best]))
+        left = max(left - gain[best], 1e-300)
+        _eliminate(grams, hits, best, len(f))
+    return chosen
+
+
+def _gains(G: Array, q: Array) -> Array:
+    n = len(G) // 2
+    k = np.arange(n)
+    g11, g22, g12 = G[k, k] + 1e-12, G[k + n, k + n] + 1e-12, G[k, k + n]
+    determinant = np.maximum(g11 * g22 - g12**2, 1e-9 * np.abs(g11 * g22) + 1e-300)
+    qc, qs = q[:n], q[n:]
+    gains: Array = ((g22[:, None] * qc**2 - 2 * g12[:, None] * qc * qs + g11[:, None] * qs**2)
+                    / determinant[:, None]).sum(1)
+    return gains
+
+
+def _eliminate(grams: list[Array], hits: list[Array], k: int, n: int) -> None:
+    pair = [k, k + n]
+    for i, (G, q) in enumerate(zip(grams, hits, strict=True)):
+        block = G[np.ix_(pair, pair)]
+        block = block + 1e-12 * np.trace(block) * np.eye(2) + 1e-300 * np.eye(2)
+        X = np.linalg.solve(block, G[pair])
+        hits[i] = q - X.T @ q[pair]
+        grams[i] = G - G[:, pair] @ X
+
+
+def prune(fit: JointFit, limits: Limits, *, density: Callable[[Array], Array] | None = None,
+          on_drop: Callable[[int], None] | None = None, iterations: int = 4) -> JointFit:
+    """Drop partials that are insignificant, too short, too uncertain or twins of a stronger one; refit each time."""
+    low, high = band_hz(fit.windows[0].rate_hz)
+    while len(fit.f) > 1:
+        wald, (sf, sa), mis = significance(fit), fisher(fit), misfit(fit)
+        floor = np.clip(mis, 1.0, 2.0) ** 2
+        if density is not None:
+            floor = np.maximum(floor, density(fit.f))
+        apart = np.maximum(0.3, 0.15 * np.minimum(fit.a[:, None], fit.a) / np.pi)
+        twin = ((np.abs(fit.f[:, None] - fit.f) < apart) & (wald[:, None] < wald)).any(1)
+        bad = twin if twin.any() else (
+            (wald < limits.threshold * floor) | (fit.a > limits.max_rate) | (sf * mis > limits.max_sd_hz)
+            | (sa * mis > limits.max_rate_sd * fit.a) | (fit.f < low) | (fit.f > high) | ~np.isfinite(sf)
+        )
+        if not bad.any():
+            break
+        k = int(np.argmin(np.where(bad, wald, np.inf)))
+        fit.keep(np.delete(np.arange(len(fit.f)), k))
+        if on_drop is not None:
+            on_drop(k)
+        fit.run(iterations, 1e-4)
+    return fit
+
+
+def look_again(fit: JointFit, limits: Limits, rounds: int = 3) -> JointFit:
+    """Add the highest line of what is left (more than 13 medians) as long as the refit pays for it."""
+    low, high = band_hz(fit.windows[0].rate_hz)
+    for _ in range(rounds):
+        if len(fit.f) >= limits.most:
+            break
+        freq, power = spectrum([p.residual * np.exp(-3.0 * w.times) for p, w in
+                                zip(fit.state.parts, fit.windows, strict=True)], fit.windows[0].rate_hz, 8192)
+        inside = (freq > low) & (freq < high)
+        k = int(np.argmax(power * inside))
+        if power[k] < 13.0 / 0.69 * np.median(power[inside]):
+            break
+        before, size = fit.state, fit.size
+        if not fit.restart(np.r_[fit.f, freq[k]], np.r_[fit.a, 6.0], fit.clock):
+            break
+        prune(fit.run(), limits)
+        if len(fit.f) <= len(before.f) or size * np.log(before.cost / fit.cost) < limits.threshold:
+            fit.state = before
+            break
+    return fit
+
+
+def backward(fit: JointFit, limits: Limits) -> JointFit:
+    """Drop the partial with the least certain decay as long as the refit without it is no worse than the threshold."""
+    while len(fit.f) > 1:
+        _, sa = fisher(fit)
+        relative = sa * misfit(fit) / fit.a
+        k = int(np.argmax(relative))
+        if relative[k] < 0.02:
+            break
+        before = fit.state
+        fit.keep(np.delete(np.arange(len(fit.f)), k))
+        fit.run()
+        if fit.size * np.log(fit.cost / before.cost) > limits.threshold:
+            fit.state = before
+            break
+    return fit
+
+
+def noise_density(residuals: Sequence[Array], rate_hz: float) -> Callable[[Array], Array]:
+    """Density of noise (channels, T) about any frequency, white of unit variance giving 1."""
+    freq, power = spectrum(residuals, rate_hz)
+    return lambda f: broad_density(freq, power, f)

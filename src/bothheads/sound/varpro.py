@@ -1,0 +1,315 @@
+"""Joint nonlinear least squares of decaying, gliding sinusoids over windows and channels (variable projection).
+
+Model of window s, channel c:  sum_k Re C_ksc exp(-a_k t + 2 pi i f_k u_ks(t)) + drift + hum,  t from the onset.
+C, drift and hum are linear and eliminated on Gram matrices (Golub & Pereyra 1973); f, a and the clock's parameters move
+by Levenberg-Marquardt. The slope of the cost is exact to the width of a block (5 ms); its curvature is that of the
+analytic signal on the blocks' centres, one Gram matrix for all channels, because amplitudes enter it only as factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .warp import Clock, Curve
+
+Array = NDArray[np.float64]
+_BLOCK_S = 0.005
+
+
+@dataclass
+class Window:
+    """One strike's samples (channels, T) in units of the noise's standard deviation, T a multiple of ``block``.
+
+    ``start_s`` is the first sample's time after the onset, ``nuisance`` (p, T) are drift and hum, ``hum_hz`` the lines
+    among them, ``weight`` (T,) multiplies data and model alike.
+    """
+
+    rate_hz: float
+    start_s: float
+    samples: Array
+    nuisance: Array
+    weight: Array
+    hum_hz: tuple[float, ...] = ()
+    block: int = field(init=False)
+    half: Array = field(init=False)
+    weighted: Array = field(init=False)
+    weighted_nuisance: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.block = block_length(self.rate_hz)
+        count = self.samples.shape[1] // self.block
+        self.samples = self.samples[:, : count * self.block]
+        self.nuisance = self.nuisance[:, : count * self.block]
+        self.half = self.start_s - 0.5 / self.rate_hz + np.arange(2 * count + 1) * (0.5 * self.block / self.rate_hz)
+        self.reweigh(self.weight[: count * self.block])
+
+    def reweigh(self, weight: Array) -> None:
+        """Replace the weight (T,)."""
+        self.weight = weight
+        self.weighted = self.samples * weight
+        self.weighted_nuisance = self.nuisance * weight
+
+    @property
+    def times(self) -> Array:
+        """Times (T,) of the samples after the onset [s]."""
+        return self.start_s + np.arange(self.samples.shape[1]) / self.rate_hz
+
+    def later(self, offset_s: float) -> Window:
+        """The same window without its first ``offset_s`` seconds."""
+        k = int(offset_s * self.rate_hz)
+        return Window(self.rate_hz, self.start_s + k / self.rate_hz, self.samples[:, k:], self.nuisance[:, k:],
+                      self.weight[k:], self.hum_hz)
+
+
+def block_length(rate_hz: float) -> int:
+    """Odd number of samples in about 5 ms."""
+    return max(3, int(round(_BLOCK_S * rate_hz)) | 1)
+
+
+def drift_and_hum(start_s: float, count: int, rate_hz: float, hum_hz: Sequence[float]) -> Array:
+    """Rows (p, count): Legendre polynomials for drift below about 1.5 Hz, cosine and sine of every hum line."""
+    from numpy.polynomial import legendre
+
+    terms = int(np.clip(round(2.0 + 2.5 * count / rate_hz), 2, 7))
+    x = np.linspace(-1.0, 1.0, count)
+    t = start_s + np.arange(count) / rate_hz
+    rows = [legendre.legval(x, np.eye(terms)[i]) for i in range(terms)]
+    for hz in hum_hz:
+        rows += [np.cos(2 * np.pi * hz * t), np.sin(2 * np.pi * hz * t)]
+    return np.array(rows)
+
+
+def _hermite(block: int) -> NDArray[np.float32]:
+    x = (np.arange(block) + 0.5) / block
+    return np.array([1 - 3 * x**2 + 2 * x**3, x - 2 * x**2 + x**3, 3 * x**2 - 2 * x**3, x**3 - x**2], np.float32)
+
+
+@dataclass
+class Part:
+    """What one window contributes to a state: linear amplitudes, weighted residual and what slopes need."""
+
+    curve: Curve
+    columns: Array  # (2 K + p, T): cosines, sines, nuisance, weighted
+    scale: Array
+    factor: Any
+    amplitudes: NDArray[np.complex128]  # (channels, K) at the onset, C = A - iB
+    residual: Array  # (channels, T)
+
+
+@dataclass
+class State:
+    """A point of the fit with its cost (sum of squared weighted residuals and prior)."""
+
+    f: Array
+    a: Array
+    clock: Clock
+    parts: list[Part]
+    cost: float
+
+
+def columns(window: Window, f: Array, a: Array, curve: Curve) -> tuple[Array, Array]:
+    """Weighted cosines and sines (K, T) of the partials on the window's clock."""
+    block, half = window.block, window.half
+    step = block / window.rate_hz
+    turns = f[:, None] * curve.at_knots
+    base = np.rint(turns[:, :-1])
+    slope = f[:, None] * curve.rate * step
+    knots = np.stack([turns[:, :-1] - base, slope[:, :-1], turns[:, 1:] - base, slope[:, 1:]], -1).astype(np.float32)
+    phase = knots @ _hermite(block)
+    phase *= np.float32(2 * np.pi)
+    decay = np.exp(-a[:, None] * (half[:-1:2] + 0.5 / window.rate_hz))
+    fine = np.exp(-a[:, None] * (np.arange(block) / window.rate_hz))
+    size = (decay[:, :, None] * fine[:, None, :]).reshape(len(f), -1) * window.weight
+    flat = phase.reshape(len(f), -1)
+    return size * np.cos(flat), size * np.sin(flat)
+
+
+def _solve_window(window: Window, f: Array, a: Array, curve: Curve) -> Part | None:
+    from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+    K = len(f)
+    c, s = columns(window, f, a, curve)
+    P = np.concatenate([c, s, window.weighted_nuisance])
+    G = P @ P.T
+    scale = 1.0 / np.sqrt(np.maximum(G.diagonal(), 1e-300))
+    G = G * scale * scale[:, None]
+    G[np.diag_indices_from(G)] += 1e-11
+    try:
+        factor = cho_factor(G, lower=True, check_finite=False)
+    except LinAlgError:
+        return None
+    x = cho_solve(factor, (P @ window.weighted.T) * scale[:, None], check_finite=False) * scale[:, None]
+    return Part(curve, P, scale, factor, (x[:K] - 1j * x[K : 2 * K]).T, window.weighted - x.T @ P)
+
+
+class JointFit:
+    """Frequencies f [Hz] and decay rates a [1/s] shared by all windows, on one clock."""
+
+    def __init__(self, windows: Sequence[Window], f: Array, a: Array, clock: Clock) -> None:
+        self.windows = list(windows)
+        self.damping = 1e-3
+        self.rejected: list[tuple[float, float]] = []
+        found = self.evaluate(np.asarray(f, float), np.asarray(a, float), clock)
+        if found is None:
+            raise np.linalg.LinAlgError("partials cannot be told apart")
+        self.state = found
+
+    f = property(lambda self: self.state.f)
+    a = property(lambda self: self.state.a)
+    clock = property(lambda self: self.state.clock)
+    cost = property(lambda self: self.state.cost)
+
+    @property
+    def size(self) -> int:
+        """Number of real samples fitted."""
+        return sum(w.samples.size for w in self.windows)
+
+    def evaluate(self, f: Array, a: Array, clock: Clock) -> State | None:
+        """The state at these parameters; None when the linear part cannot be solved."""
+        parts = []
+        cost = clock.prior()[0]
+        for i, window in enumerate(self.windows):
+            part = _solve_window(window, f, a, clock.curve(i, window.half))
+            if part is None:
+                return None
+            cost += float(np.vdot(part.residual, part.residual))
+            parts.append(part)
+        return State(f, a, clock, parts, cost) if np.isfinite(cost) else None
+
+    def restart(self, f: Array, a: Array, clock: Clock) -> bool:
+        """Put the fit at other parameters; False (and nothing changed) when they cannot be evaluated."""
+        found = self.evaluate(np.asarray(f, float), np.asarray(a, float), clock)
+        if found is None:
+            return False
+        self.state = found
+        return True
+
+    def keep(self, index: Array) -> None:
+        """Go on with the partials in ``index`` only."""
+        self.restart(self.f[index], self.a[index], self.clock.kept(index))
+
+    def normal(self, *, prior: bool = True) -> tuple[Array, Array]:
+        """(curvature H, slope h): H step = h is the Gauss-Newton step in (f, a, clock)."""
+        s, K = self.state, len(self.state.f)
+        R = s.clock.parameters.shape[0]
+        H = np.zeros(((2 + R) * K, (2 + R) * K))
+        h = np.zeros((2 + R, K))
+        for i, (window, part) in enumerate(zip(self.windows, s.parts, strict=True)):
+            dH, dh = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve))
+            H += dH
+            h += dh
+        if s.clock.shared and R:
+            H, h_flat = _shared(H, h, K, R)
+        else:
+            h_flat = h.ravel()
+        if prior and R:
+            _, slope, curvature = s.clock.prior()
+            H[np.arange(2 * K, len(H)), np.arange(2 * K, len(H))] += curvature
+            h_flat[2 * K :] -= slope
+        return H, h_flat
+
+    def run(self, iterations: int = 10, tolerance: float = 1e-5) -> JointFit:
+        """Levenberg-Marquardt until the cost falls by less than ``tolerance`` (relative)."""
+        for _ in range(iterations):
+            H, h = self.normal()
+            self._hold_bounds(H, h)
+            before = self.cost
+            if not self._step(H, h) or 1.0 - self.cost / before < tolerance:
+                break
+        return self
+
+    def _hold_bounds(self, H: Array, h: Array) -> None:
+        if self.clock.shared:
+            return
+        K = len(self.f)
+        at = 2 * K + np.nonzero(self.clock.parameters.ravel() <= 0.0)[0]
+        at = at[h[at] < 0.0]
+        H[at] = 0.0
+        H[:, at] = 0.0
+        H[at, at] = 1.0
+        h[at] = 0.0
+
+    def _step(self, H: Array, h: Array) -> bool:
+        from scipy.linalg import LinAlgError, solve
+
+        K = len(self.f)
+        top = 0.49 * min(w.rate_hz for w in self.windows)
+        for _ in range(7):
+            try:
+                d = solve(H + self.damping * np.diag(H.diagonal() + 1e-30), h, assume_a="pos", check_finite=False)
+            except (LinAlgError, ValueError):
+                self.damping = self.damping * 10 + 1e-6
+                continue
+            f = self.f + d[:K]
+            a = np.clip(self.a + d[K : 2 * K], np.maximum(0.25, 0.35 * self.a), 2.8 * self.a + 1.0)
+            clock = self.clock.moved(d[2 * K :]) if d.size > 2 * K else self.clock
+            if clock is not None and (f > 8.0).all() and (f < top).all():
+                state = self.evaluate(f, a, clock)
+                if state is not None and state.cost <= self.cost:
+                    self.state = state
+                    self.damping = max(self.damping / 8, 1e-12)
+                    return True
+            self.damping = self.damping * 6 + 1e-6
+        return False
+
+
+def _curvature(window: Window, part: Part, f: Array, W: Array) -> tuple[Array, Array]:
+    K, block, n = len(f), window.block, (window.half.size - 1) // 2
+    c, s = part.columns[:K], part.columns[K : 2 * K]
+    r = part.residual.reshape(-1, n, block).transpose(1, 2, 0)
+    zc = np.matmul(c.reshape(K, n, block).transpose(1, 0, 2), r)  # (n, K, channels)
+    zs = np.matmul(s.reshape(K, n, block).transpose(1, 0, 2), r)
+    A, B = part.amplitudes.real.T, -part.amplitudes.imag.T  # (K, channels)
+    turn = np.einsum("nkc,kc->kn", zc, B) - np.einsum("nkc,kc->kn", zs, A)
+    fade = np.einsum("nkc,kc->kn", zc, A) + np.einsum("nkc,kc->kn", zs, B)
+    t, u = window.half[1::2], part.curve.at_centres
+    R = W.shape[1]
+    slope = np.empty((2 + R, K))
+    slope[0] = 2 * np.pi * (u * turn).sum(1)
+    slope[1] = -(fade @ t)
+    for q in range(R):
+        slope[2 + q] = 2 * np.pi * f * (W[:, q] * turn).sum(1)
+    middle = block // 2
+    E = c[:, middle::block] + 1j * s[:, middle::block]
+    basis = np.empty((2 + R, K, n), complex)
+    basis[0] = 2j * np.pi * u * E
+    basis[1] = -t * E
+    for q in range(R):
+        basis[2 + q] = 2j * np.pi * f[:, None] * W[:, q] * E
+    return _project(window, part, f, E, basis), slope
+
+
+def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArray[Any]) -> Array:
+    """Curvature of all local parameters, amplitudes (and hum lines) projected out: 1/2 Re sum_c C* C G."""
+    K, block, m = len(f), window.block, basis.shape[0]
+    hum = np.array(window.hum_hz)
+    if hum.size:
+        t = window.half[1::2]
+        E = np.concatenate([E, np.exp(2j * np.pi * hum[:, None] * t) * window.weight[block // 2 :: block]])
+    centre = np.concatenate([f, hum])
+    near = np.abs(centre[:, None] - centre) < 0.4 * window.rate_hz / block
+    flat = basis.reshape(m * K, -1)
+    near_k = near[:K, :K]
+    G = (flat.conj() @ flat.T).reshape(m, K, m, K) * near_k[None, :, None, :]
+    X = (E.conj() @ flat.T).reshape(len(E), m, K) * near[:, None, :K]
+    S = (E.conj() @ E.T) * near
+    S[np.diag_indices_from(S)] *= 1.0 + 1e-10
+    X = X.reshape(len(E), m * K)
+    G = G.reshape(m * K, m * K) - X.conj().T @ np.linalg.solve(S, X)
+    M = part.amplitudes.conj().T @ part.amplitudes
+    H: Array = (np.tile(M, (m, m)) * G).real * (0.5 * block)
+    return H
+
+
+def _shared(H: Array, h: Array, K: int, R: int) -> tuple[Array, Array]:
+    """Local clock parameters (R, K) added up over partials."""
+    T = np.zeros(((2 + R) * K, 2 * K + R))
+    T[: 2 * K, : 2 * K] = np.eye(2 * K)
+    for q in range(R):
+        T[(2 + q) * K : (3 + q) * K, 2 * K + q] = 1.0
+    return T.T @ H @ T, T.T @ h.ravel()
