@@ -12,6 +12,7 @@ from typing import Any
 from .. import session
 from ..errors import CannotAnswer, InputError
 from . import words
+from .files import write_bytes
 from .logbook import log_command
 
 DONE = 0
@@ -155,14 +156,6 @@ def _predict(options: Namespace) -> int:
         prediction = session.predict(options.drum, sets=options.sets, turns=options.turns, log=log)
     say(options, session.as_json(prediction), words.prediction_lines(prediction), prediction.warnings)
     return DONE
-
-
-def write_bytes(path: str, data: bytes) -> None:
-    """Write a file, or say in one sentence why not."""
-    try:
-        Path(path).write_bytes(data)
-    except OSError as error:
-        raise InputError(f"{path} cannot be written ({error.strerror}): choose another place.") from None
 
 
 def _plan(options: Namespace) -> int:

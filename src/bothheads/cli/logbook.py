@@ -8,10 +8,11 @@ from argparse import Namespace
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from .. import session
+from .. import papers, session
 from ..errors import CannotAnswer
 from ..records import State
 from . import words
+from .files import write_bytes
 
 DONE = 0
 
@@ -93,9 +94,12 @@ def _state(options: Namespace) -> int:
 
 def _card(options: Namespace) -> int:
     with session.open_log(options.log, create=False, readonly=True) as log:
-        written = session.write_paper(options.drum, options.number, kind=options.paper, out=options.out,
-                                      other=options.other, log=log)
-    _say(options, {"file": written, "paper": options.paper}, [f"{written} is ready to print."])
+        kept = session.kept_state(log, options.drum, options.number, other=options.other,
+                                  sounds=options.paper in ("lesson", "comparison"))
+    sheet = papers.sheet_of(options.paper, kept)
+    as_pdf = options.out.lower().endswith(".pdf")
+    write_bytes(options.out, papers.pdf(sheet) if as_pdf else papers.html(sheet).encode())
+    _say(options, {"file": options.out, "paper": options.paper}, [f"{options.out} is ready to print."])
     return DONE
 
 

@@ -6,6 +6,7 @@ from ..records import Comparison, Drum, Fit, Plan, Prediction, Reading, State, T
 from .compare import compare
 from .drums import Loaded, channel_names, load_drum, load_file, parse_turns, with_changes
 from .forecast import fit, fit_readings, forecast_state, predict, render
+from .kept import Kept, kept_state
 from .logbook import (
     add_drum,
     cause_of_change,
@@ -30,8 +31,8 @@ from .reading import (
 )
 
 __all__ = [
-    "Loaded", "add_drum", "as_json", "audio_files", "cause_of_change", "channel_names", "choose", "compare",
-    "drum_json", "drum_text", "fit", "fit_readings", "forecast_state", "join_readings", "keep_taps", "live_reader",
+    "Kept", "Loaded", "add_drum", "as_json", "audio_files", "cause_of_change", "channel_names", "choose", "compare",
+    "drum_json", "drum_text", "fit", "fit_readings", "forecast_state", "join_readings", "keep_taps", "kept_state", "live_reader",
     "load_drum", "load_file", "open_log", "parse_turns", "plan", "predict", "read_file", "read_folder",
     "read_recording", "read_taps", "read_upload", "refusal", "render", "sweep", "take", "take_audio", "take_files",
     "with_changes",
