@@ -1,0 +1,325 @@
+"""Complex modes of a drum: two heads, the air between them and the air outside.
+
+Z(s) q = f,  Z = s^2 (M + rho a W(s a/c)) + s R + K  with q the film displacements in film modes of both heads.
+Z is complex symmetric, so left and right vectors are one, and Newton's iteration on the two-sided Rayleigh
+functional converges cubically: v <- Z^-1 Z' v, s <- s - v'Zv / v'Z'v (no conjugates).
+Here a round drum, whose orders m stay apart; ``mixed`` joins them where a pad or an opening breaks the symmetry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import ceil, log10, pi, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..records import HEADS, Drum, HeadName
+from . import muffling
+from .airload import AirLoad, Loss, air_load
+from .bessel import bessel_zeros
+from .membrane import Array, ring_overlap
+
+if TYPE_CHECKING:
+    from .mixed import Mixture
+
+Complex = NDArray[np.complex128]
+Index = NDArray[np.int_]
+
+MAX_ORDERS = 13
+SLOPE_NAMES = ("Tb", "Tr", "sigma_b", "sigma_r", "Rb", "Rr", "beta")
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the model takes in beyond the drum file.
+
+    ``wall_loss`` None: viscosity and heat conduction at the walls where the air is known by its temperature; air
+    given by c and rho alone is an ideal fluid. ``film_grid`` [m] is for comparison with grid solvers only:
+    k -> k (1 - (k h)^2 / 24).
+    """
+
+    wall_loss: bool | None = None
+    film_grid: float | None = None
+    films: int | None = None
+    orders: int | None = None
+
+
+DEFAULT = Options()
+
+
+@dataclass(frozen=True, eq=False)
+class System:
+    """Matrices of a round drum for orders m = 0..orders-1, rows (batter films, resonant films)."""
+
+    drum: Drum
+    air: AirLoad
+    mass: Array  # (orders, 2N, 2N)
+    resistance: Array
+    stiffness: Array
+    wavenumber2: Array  # (orders, 2N): k^2 of every film function, 0 where there is no film
+    loss: Loss | None
+
+    @property
+    def films(self) -> int:
+        """Film functions per order and head."""
+        return self.air.films
+
+    def impedance(self, order: Index, s: Complex) -> tuple[Complex, Complex]:
+        """Z and dZ/ds (modes, 2N, 2N) [Pa/m and Pa s/m] at complex ``s`` [1/s]."""
+        scale = self.drum.radius / self.drum.air.speed_of_sound
+        weight = self.drum.air.density * self.drum.radius
+        w, dw = self.air.load(order, s * scale, self.loss)
+        t = s[:, None, None]
+        inertia = self.mass[order] + weight * w
+        z = t * t * inertia + t * self.resistance[order] + self.stiffness[order]
+        dz = 2 * t * inertia + (t * t * weight * scale) * dw + self.resistance[order]
+        return z, dz
+
+
+@dataclass(frozen=True, eq=False)
+class ModeSet:
+    """Modes in order of frequency. Displacement of either film: sum of ``vectors`` times film functions.
+
+    ``order`` is m, or -1 where orders mix; ``norms`` = v' Z'(s) v with v'v = 1. For a round drum ``vectors`` is
+    (modes, 2N), else rows follow ``mixture``.
+    """
+
+    drum: Drum
+    system: System
+    s: Complex
+    order: Index
+    vectors: Complex
+    norms: Complex
+    mixture: Mixture | None = field(default=None, repr=False)
+
+    def __len__(self) -> int:
+        return len(self.s)
+
+    @property
+    def frequency_hz(self) -> Array:
+        """Frequencies [Hz]."""
+        return np.asarray(self.s.imag / (2 * pi))
+
+    @property
+    def decay_s(self) -> Array:
+        """Amplitude e-folding times [s]; infinite where nothing takes energy."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.where(self.s.real < 0, -1.0 / self.s.real, np.inf))
+
+    def slopes(self) -> Complex:
+        """ds/d ln p for p in ``SLOPE_NAMES`` (tensions, surface densities, resistances, stiffness loss), (modes, 7).
+
+        Exact: - v' (dZ/d ln p) v / v' Z' v.
+        """
+        if self.mixture is not None:
+            return self.mixture.slopes(self)
+        n, d = self.system.films, self.drum
+        square = self.vectors**2
+        k2 = self.system.wavenumber2[self.order]
+        out = np.zeros((len(self.s), 7), complex)
+        for i, (name, part) in enumerate(zip(HEADS, (slice(0, n), slice(n, 2 * n)), strict=True)):
+            head = d.batter if name == "batter" else d.resonant
+            if head is None:
+                continue
+            stiff = tension_of(d, name) * np.einsum("jn,jn->j", square[:, part], k2[:, part])
+            total = square[:, part].sum(1)
+            beta = head.stiffness_loss_used
+            out[:, i] = stiff * (1 + beta * self.s)
+            out[:, 2 + i] = self.s**2 * head.surface_density * total
+            out[:, 4 + i] = self.s * head.resistance_used * total
+            out[:, 6] += self.s * beta * stiff
+        return -out / self.norms[:, None]
+
+    @cached_property
+    def same_sense(self) -> Array:
+        """Share [0-1] of every mode's film motion in which both films move together as (0,1)."""
+        if self.mixture is not None:
+            return self.mixture.same_sense(self)
+        n = self.system.films
+        motion = np.abs(self.vectors) ** 2
+        if self.drum.resonant is None:
+            return np.asarray(np.where(self.order == 0, motion[:, 0] / motion[:, :n].sum(1), 0.0))
+        together = np.abs(self.vectors[:, 0] + self.vectors[:, n]) ** 2 / 2.0
+        return np.asarray(np.where(self.order == 0, together / motion.sum(1), 0.0))
+
+
+def tension_of(drum: Drum, name: HeadName) -> float:
+    """Tension [N/m] of a head; a sentence when it is not known."""
+    value = drum.head(name).tension
+    if value is None:
+        raise InputError(f"the tension of the {name} head is not known: give {name}.tension or fit a take first.")
+    return value
+
+
+def resolution(drum: Drum, fmax_hz: float) -> tuple[int, int]:
+    """Film functions per order and number of orders that carry every mode to ``fmax_hz``.
+
+    The shortest film wave at fmax solves T k^2 = w^2 (sigma + 2 rho / k); functions run well beyond it.
+    """
+    w = 2 * pi * fmax_hz
+    shortest = 0.0
+    for name in HEADS:
+        if name == "resonant" and drum.resonant is None:
+            continue
+        head, tension = drum.head(name), tension_of(drum, name)
+        k = w * sqrt(head.surface_density / tension)
+        for _ in range(30):
+            k = w * sqrt((head.surface_density + 2 * drum.air.density / k) / tension)
+        shortest = max(shortest, k * drum.radius)
+    films = int(np.clip(ceil(shortest / pi) + 3, 8, 20))
+    orders = sum(1 for m in range(MAX_ORDERS) if bessel_zeros(m, 1)[0] < shortest)
+    return films, max(orders, 5)
+
+
+def build(drum: Drum, fmax_hz: float, options: Options = DEFAULT) -> System:
+    """Matrices of the drum without openings and without what breaks its roundness."""
+    films, orders = resolution(drum, fmax_hz)
+    films, orders = options.films or films, options.orders or orders
+    if options.film_grid:  # the grid's correction holds for kh < 1 only
+        films = min(films, 12)
+    air = air_load(drum.depth / drum.radius, films, orders, drum.resonant is None)
+    shape = (orders, 2 * films)
+    mass, resistance, tension, k2 = (np.zeros(shape) for _ in range(4))
+    loss_time = np.zeros(shape)
+    for i, name in enumerate(HEADS):
+        if name == "resonant" and drum.resonant is None:
+            continue
+        head, part = drum.head(name), slice(i * films, (i + 1) * films)
+        k = np.array([bessel_zeros(m, films) for m in range(orders)]) / drum.radius
+        if options.film_grid:
+            k = k * (1 - (k * options.film_grid) ** 2 / 24)
+        k2[:, part] = k * k
+        mass[:, part], resistance[:, part] = head.surface_density, head.resistance_used
+        tension[:, part], loss_time[:, part] = tension_of(drum, name), head.stiffness_loss_used
+    stiffness = tension * k2
+    wall = options.wall_loss if options.wall_loss is not None else drum.air.temperature_c is not None
+    system = System(
+        drum, air, _diagonal(mass), _diagonal(resistance + loss_time * stiffness), _diagonal(stiffness), k2,
+        Loss(drum.radius, drum.air.speed_of_sound) if wall else None,
+    )
+    _add_round_muffling(system)
+    return system
+
+
+def _diagonal(values: Array) -> Array:
+    out = np.zeros((*values.shape, values.shape[1]))
+    i = np.arange(values.shape[1])
+    out[:, i, i] = values
+    return out
+
+
+def _add_round_muffling(system: System) -> None:
+    drum, n = system.drum, system.films
+    for item in drum.muffling:
+        if not muffling.is_round(item):
+            continue
+        inner, outer = muffling.round_limits(item, drum.radius)
+        density = muffling.surface_density(item, drum.radius)
+        both = len(item.heads) == 2
+        for m in range(system.air.orders):
+            touch = ring_overlap(m, n, inner, outer)
+            for name in item.heads:
+                part = slice(0, n) if name == "batter" else slice(n, 2 * n)
+                system.mass[m, part, part] += density * touch
+                system.resistance[m, part, part] += item.resistance * touch
+                system.stiffness[m, part, part] += item.stiffness * touch
+            if both:  # a spring between the heads
+                system.stiffness[m, :n, n:] -= item.stiffness * touch
+                system.stiffness[m, n:, :n] -= item.stiffness * touch
+
+
+def is_mixed(drum: Drum) -> bool:
+    """True when an opening or a thing off the axis joins the orders m."""
+    opening = drum.resonant is not None and drum.resonant.opening is not None
+    return opening or any(not muffling.is_round(item) for item in drum.muffling)
+
+
+def solve(drum: Drum, *, fmax_hz: float = 300.0, options: Options = DEFAULT) -> ModeSet:
+    """All modes of ``drum`` up to ``fmax_hz`` [Hz].
+
+    Raises
+    ------
+    InputError
+        When a tension is not known, in one sentence that names the head.
+    """
+    if is_mixed(drum):
+        from .mixed import solve_mixed
+
+        return solve_mixed(drum, fmax_hz, options)
+    return solve_round(build(drum, fmax_hz, options), fmax_hz)
+
+
+def solve_round(system: System, fmax_hz: float, *, held: HeadName | None = None) -> ModeSet:
+    """Modes of a round drum to ``fmax_hz``; with ``held`` that head does not move."""
+    n = system.films
+    keep = {None: slice(0, 2 * n), "batter": slice(n, 2 * n), "resonant": slice(0, n)}[held]
+    order, start, vectors = _start(system, fmax_hz, keep)
+    s, vectors, norms = newton(lambda index, z: _kept(system, order[index], z, keep), start, vectors)
+    good = (s.imag > 0) & (s.imag < 2 * pi * fmax_hz) & ~duplicates(order, s, vectors)
+    good = np.nonzero(good)[0]
+    good = good[np.argsort(s.imag[good])]
+    full = np.zeros((len(good), 2 * n), complex)
+    full[:, keep] = vectors[good]
+    return ModeSet(system.drum, system, s[good], order[good], full, norms[good])
+
+
+def _kept(system: System, order: Index, s: Complex, keep: slice) -> tuple[Complex, Complex]:
+    z, dz = system.impedance(order, s)
+    return z[:, keep, keep], dz[:, keep, keep]
+
+
+def _start(system: System, fmax_hz: float, keep: slice) -> tuple[Index, Complex, Complex]:
+    """Undamped starts: Re Z(iw) read as K - w^2 M at two frequencies, one symmetric problem for each order."""
+    orders = np.arange(system.air.orders)
+    low, high = 2 * pi * fmax_hz * 0.15, 2 * pi * fmax_hz * 0.6
+    a = _kept(system, orders, np.full(len(orders), 1j * low), keep)[0].real
+    b = _kept(system, orders, np.full(len(orders), 1j * high), keep)[0].real
+    mass = (a - b) / (high**2 - low**2)
+    stiffness = a + low**2 * mass
+    inverse = np.linalg.inv(np.linalg.cholesky(mass))
+    values, vectors = np.linalg.eigh(inverse @ stiffness @ np.swapaxes(inverse, 1, 2))
+    shapes = np.swapaxes(inverse, 1, 2) @ vectors
+    w = np.sqrt(np.maximum(values, 0.0))
+    m, i = np.nonzero((w < 2 * pi * fmax_hz * 1.25) & (w > 2 * pi * 1.0))
+    return m, 1j * w[m, i], shapes[m, :, i].astype(complex)
+
+
+def newton(evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int = 12):  # type: ignore[no-untyped-def]
+    """Newton's iteration on all modes at once; returns s, vectors with v'v = 1, and v' Z' v."""
+    s, v = s.copy(), v / np.sqrt(np.einsum("jn,jn->j", v, v))[:, None]
+    norms = np.ones_like(s)
+    live = np.arange(len(s))
+    for _ in range(rounds):
+        if not live.size:
+            break
+        z, dz = evaluate(live, s[live])
+        x = np.linalg.solve(z, np.einsum("jab,jb->ja", dz, v[live])[:, :, None])[:, :, 0]
+        x /= np.sqrt(np.einsum("jn,jn->j", x, x))[:, None]
+        bottom = np.einsum("ja,jab,jb->j", x, dz, x, optimize=True)
+        step = np.einsum("ja,jab,jb->j", x, z, x, optimize=True) / bottom
+        s[live] -= step
+        v[live], norms[live] = x, bottom
+        live = live[np.abs(step) > tol * np.abs(s[live])]
+    return s, v, norms
+
+
+def duplicates(order: Index, s: Complex, v: Complex) -> NDArray[np.bool_]:
+    """Modes that a previous one of the same order already is (same s and same shape)."""
+    close = np.abs(s[:, None] - s[None]) < 1e-5 * np.abs(s[None])
+    alike = np.abs(v @ v.T) > 0.9
+    same = close & alike & (order[:, None] == order[None])
+    return np.asarray(np.tril(same, -1).any(1))
+
+
+def default_fmax(drum: Drum) -> float:
+    """Highest frequency of a forecast [Hz]: 300, or 600 for drums under 18 in."""
+    return 600.0 if drum.diameter < 18 * 0.0254 - 1e-9 else 300.0
+
+
+def decades(pressure: Array) -> float:
+    """Level [dB re 20 uPa] of a pressure amplitude [Pa]."""
+    return float(20 * log10(max(float(pressure), 1e-30) / 20e-6))
