@@ -405,4 +405,8 @@ def changed(drum: Drum, key: str, value: str) -> Drum:
     if path[0] in HEADS and len(path) == 2 and last != "absent":
         target.pop("absent", None)
     target[last] = parsed
+    if path == ["resonant", "absent"] and parsed is True:
+        data["resonant"] = {"absent": True}
+        left = [item | {"heads": [h for h in item["heads"] if h != "resonant"]} for item in data.get("muffling", [])]
+        data["muffling"] = [item for item in left if item["heads"]]
     return from_dict(data)[0]
