@@ -18,13 +18,29 @@ def esprit(segments: Sequence[Array], order: int, rate_hz: float, length: int) -
     """
     from scipy.linalg import eigh
 
-    covariance = np.zeros((length, length))
-    for y in segments:
-        if len(y) > length:
-            rows = np.lib.stride_tricks.sliding_window_view(y, length)
-            covariance += rows.T @ rows
+    covariance = hankel_covariance([y for y in segments if len(y) > 1.5 * length], length)
     order = min(order, length - 1)
     _, vectors = eigh(covariance, subset_by_index=[length - order, length - 1], check_finite=False)
     shift = np.linalg.lstsq(vectors[:-1], vectors[1:], rcond=None)[0]
     poles = np.linalg.eigvals(shift)
     return np.angle(poles) * rate_hz / (2.0 * np.pi), -np.log(np.abs(poles) + 1e-12) * rate_hz
+
+
+def hankel_covariance(segments: Sequence[Array], length: int) -> Array:
+    """Sum over segments of H^T H, H the Hankel matrix with rows of ``length`` samples.
+
+    C[i+1, j+1] = C[i, j] + y[M+i] y[M+j] - y[i] y[j] with M rows: O(length^2) instead of O(M length^2).
+    """
+    first = np.zeros(length)
+    enter = np.zeros((len(segments), length - 1))
+    leave = np.zeros((len(segments), length - 1))
+    for n, y in enumerate(segments):
+        rows = len(y) - length + 1
+        first += np.correlate(y, y[:rows], "valid")
+        enter[n], leave[n] = y[rows : rows + length - 1], y[: length - 1]
+    step = enter.T @ enter - leave.T @ leave
+    C = np.empty((length, length))
+    C[0] = C[:, 0] = first
+    for i in range(length - 1):
+        C[i + 1, 1:] = C[i, :-1] + step[i]
+    return C

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -163,9 +164,8 @@ def _doubt_glide(fit: JointFit, limits: Limits) -> None:
         trial = ExponentialWarp(0.002, float(np.clip(rate, 0.6, 100.0)), np.ones(len(fit.windows)), False)
         fit.restart(fit.f, fit.a, trial)
         fit.run(5, 1e-4)
-        warp = fit.clock
-        if fit.size * np.log(before.cost / fit.cost) > 0.5 * limits.threshold and isinstance(warp, ExponentialWarp):
-            fit.restart(fit.f, fit.a, replace(warp, free_rate=True))
+        if fit.size * np.log(before.cost / fit.cost) > 0.5 * limits.threshold:
+            fit.restart(fit.f, fit.a, replace(cast(ExponentialWarp, fit.clock), free_rate=True))
             prune(fit.run(), limits)
             if len(fit.f) <= len(before.f):
                 return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
@@ -10,16 +11,17 @@ from numpy.typing import NDArray
 
 from ..constants import ONSET_TO_LEVEL
 from ..records import Drum, Note, Reading, StrikeReading
-from .decimate import divisor, response
+from .decimate import divisor
 from .gather import Found, joined, partials_of
 from .noise import Floor, cut_windows, is_fast, measure_floor
 from .partials import StrikeFit, explained, first_fit, over_windows
-from .residual import fisher, misfit, wald
-from .varpro import JointFit, Window
+from .residual import fisher, misfit
+from .varpro import Window
 from .warp import ExponentialWarp
+from .whole import amplitudes, of_channels, read_take, strongest_channels
 
 Array = NDArray[np.float64]
-MOST_CHANNELS = 4  # fitted together: the strongest; the others get levels only
+MOST_STRIKES = 12  # of a take, read in one fit
 NOTHING_HEARD = "no strike was found in this recording"
 NOTHING_CREDIBLE = "no partial stands clear of the noise"
 
@@ -65,18 +67,24 @@ def read_samples(
 
 def read_spans(x: Array, sample_rate_hz: int, spans: Sequence[Span], *, quick: bool) -> Found | None:
     """Partials of the strikes ``spans`` in x (n, channels); None when none is credible."""
-    onset, end = spans[0].onset_s, spans[0].end_s
-    step = divisor(sample_rate_hz, is_fast(x, sample_rate_hz, onset, end))
-    floor = measure_floor(x, sample_rate_hz, onset, step)
-    return _each_alone(x, sample_rate_hz, spans, floor, step, quick)
+    limits = [(s.onset_s, min(s.end_s, t.onset_s - 0.012)) for s, t in pairwise(spans)]
+    limits.append((spans[-1].onset_s, spans[-1].end_s))
+    step = divisor(sample_rate_hz, any(is_fast(x, sample_rate_hz, a, b) for a, b in limits[:8]))
+    floor = measure_floor(x, sample_rate_hz, spans[0].onset_s, step)
+    if not quick:
+        windows, which, unit = cut_windows(x, sample_rate_hz, limits[:MOST_STRIKES], floor, step)
+        found = read_take(windows, which, len(spans), unit, floor, sample_rate_hz, step) if windows else None
+        if found is not None:
+            return found
+    return _each_alone(x, sample_rate_hz, limits, floor, step, quick)
 
 
 def _each_alone(
-    x: Array, sample_rate_hz: int, spans: Sequence[Span], floor: Floor, step: int, quick: bool
+    x: Array, sample_rate_hz: int, limits: Sequence[tuple[float, float]], floor: Floor, step: int, quick: bool
 ) -> Found | None:
     fits = []
-    for span in spans:
-        windows, _, unit = cut_windows(x, sample_rate_hz, [(span.onset_s, span.end_s)], floor, step, longest_s=1.5)
+    for span in limits:
+        windows, _, unit = cut_windows(x, sample_rate_hz, [span], floor, step, longest_s=1.5)
         fits.append(_one(windows[0], unit, sample_rate_hz, step, quick) if windows else _nothing(x.shape[1]))
     out = joined(fits)
     return out if len(out.frequency_hz) else None
@@ -88,9 +96,7 @@ def _nothing(channels: int) -> Found:
 
 
 def _one(window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool) -> Found:
-    strongest = strongest_channels(window)
-    part = Window(window.rate_hz, window.start_s, window.samples[strongest], window.nuisance, window.weight,
-                  window.hum_hz)
+    part = of_channels(window, strongest_channels([window]))
     fit = first_fit([part])
     if fit is None:
         return _nothing(window.samples.shape[0])
@@ -110,26 +116,6 @@ def _one(window: Window, unit: Array, sample_rate_hz: int, step: int, quick: boo
     return Found(found.frequency_hz[k], found.frequency_sd_hz[k], found.rate[k], found.rate_sd[k], amplitude[:, :, k],
                  heard[:, :, k], (float(1200.0 * np.log2(1.0 + g)),), found.explained_db, found.settled,
                  (found.reason,) if found.reason else ())
-
-
-def strongest_channels(window: Window) -> NDArray[np.intp]:
-    """Indices of the channels that stand highest above their noise, at most four."""
-    power = (window.samples**2).mean(axis=1)
-    order = np.argsort(-power)[:MOST_CHANNELS]
-    kept: NDArray[np.intp] = np.sort(order[power[order] > 1e-4 * power[order[0]]])
-    return kept
-
-
-def amplitudes(
-    fit: JointFit, windows: Sequence[Window], unit: Array, sample_rate_hz: int, step: int
-) -> tuple[Array, NDArray[np.bool_]]:
-    """(amplitude (S, C, K) at the onset in full scale, heard (S, C, K)) in every channel, everything else as fitted."""
-    full = JointFit(windows, fit.f, fit.a, fit.clock)
-    gain = response(fit.f, sample_rate_hz, step)
-    size = np.array([np.abs(p.amplitudes) for p in full.state.parts]) * unit[:, None] / gain
-    floor = misfit(full) ** 2
-    heard = np.array([wald(p, len(fit.f)) > 12.0 * floor for p in full.state.parts])
-    return size, heard
 
 
 def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: tuple[str, ...], drum: Drum | None,
@@ -156,7 +142,8 @@ def _strike(span: Span, offset_s: float, glide: float | None, partials: tuple[An
 def _two_dimensional(samples: NDArray[Any]) -> Array:
     x = np.asarray(samples, float)
     x = x[:, None] if x.ndim == 1 else x
-    return np.nan_to_num(x, nan=0.0, posinf=0.0, neginf=0.0)
+    clean: Array = np.nan_to_num(x, nan=0.0, posinf=0.0, neginf=0.0)
+    return clean
 
 
 def _warnings(x: Array, drum: Drum | None) -> tuple[str, ...]:

@@ -21,7 +21,8 @@ def spectrum(residuals: Sequence[Array], rate_hz: float, points: int = 4096) -> 
         r = r[:, :points]
         h = np.hanning(r.shape[1])
         total += (np.abs(np.fft.rfft(r * h, points)) ** 2).mean(0) / (h @ h)
-    return np.arange(points // 2 + 1) * (rate_hz / points), total / max(len(residuals), 1)
+    freq: Array = np.arange(points // 2 + 1, dtype=np.float64) * (rate_hz / points)
+    return freq, total / max(len(residuals), 1)
 
 
 def broad_density(freq: Array, power: Array, f: Array) -> Array:

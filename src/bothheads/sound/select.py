@@ -29,7 +29,7 @@ class Limits:
 
 def forward(
     windows: Sequence[Window], clock: Clock, f: Array, a: Array, limits: Limits, *,
-    density: Array | None = None, apart: Callable[[float, float], Array] | None = None,
+    density: Array | None = None, apart: Callable[[float, float], NDArray[np.bool_]] | None = None,
     targets: Sequence[Array] | None = None,
 ) -> list[int]:
     """Indices of candidates (f, a) taken one by one by the largest gain over all windows and channels.
@@ -88,7 +88,7 @@ def _eliminate(grams: list[Array], hits: list[Array], k: int, n: int) -> None:
 
 
 def prune(fit: JointFit, limits: Limits, *, density: Callable[[Array], Array] | None = None,
-          on_drop: Callable[[int], None] | None = None, iterations: int = 4) -> JointFit:
+          on_drop: Callable[[NDArray[np.intp]], None] | None = None, iterations: int = 4) -> JointFit:
     """Drop partials that are insignificant, too short, too uncertain or twins of a stronger one; refit each time."""
     low, high = band_hz(fit.windows[0].rate_hz)
     while len(fit.f) > 1:
@@ -104,12 +104,21 @@ def prune(fit: JointFit, limits: Limits, *, density: Callable[[Array], Array] | 
         )
         if not bad.any():
             break
-        k = int(np.argmin(np.where(bad, wald, np.inf)))
-        fit.keep(np.delete(np.arange(len(fit.f)), k))
+        gone = _weakest_apart(bad, wald, fit.f)
+        fit.keep(np.delete(np.arange(len(fit.f)), gone))
         if on_drop is not None:
-            on_drop(k)
+            on_drop(gone)
         fit.run(iterations, 1e-4)
     return fit
+
+
+def _weakest_apart(bad: NDArray[np.bool_], wald: Array, f: Array) -> NDArray[np.intp]:
+    """Of the ``bad`` partials those to drop at once: weakest first, none within 20 Hz of another, one left over."""
+    gone: list[int] = []
+    for k in np.argsort(wald):
+        if bad[k] and all(abs(f[k] - f[i]) > 20.0 for i in gone) and len(gone) < len(f) - 1:
+            gone.append(int(k))
+    return np.array(gone, np.intp)
 
 
 def look_again(fit: JointFit, limits: Limits, rounds: int = 3) -> JointFit:

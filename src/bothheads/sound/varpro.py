@@ -189,29 +189,36 @@ class JointFit:
         self.state = found
         return True
 
+    def retune(self, clock: Clock) -> None:
+        """Take a clock that differs only in its prior: same curves, nothing to solve."""
+        s = self.state
+        self.state = State(s.f, s.a, clock, s.parts, s.cost - s.clock.prior()[0] + clock.prior()[0])
+
     def keep(self, index: Array) -> None:
         """Go on with the partials in ``index`` only."""
         self.restart(self.f[index], self.a[index], self.clock.kept(index))
 
     def normal(self, *, prior: bool = True) -> tuple[Array, Array]:
         """(curvature H, slope h): H step = h is the Gauss-Newton step in (f, a, clock)."""
+        pieces = self.pieces()
+        H = np.sum([p[0] for p in pieces], axis=0)
+        h = np.sum([p[1] for p in pieces], axis=0)
+        K = len(self.f)
+        if prior and len(h) > 2 * K:
+            _, slope, curvature = self.clock.prior()
+            H[np.arange(2 * K, len(H)), np.arange(2 * K, len(H))] += curvature
+            h[2 * K :] -= slope
+        return H, h
+
+    def pieces(self) -> list[tuple[Array, Array]]:
+        """(curvature, slope) that each window contributes, without the prior."""
         s, K = self.state, len(self.state.f)
         R = s.clock.parameters.shape[0]
-        H = np.zeros(((2 + R) * K, (2 + R) * K))
-        h = np.zeros((2 + R, K))
+        out = []
         for i, (window, part) in enumerate(zip(self.windows, s.parts, strict=True)):
-            dH, dh = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve))
-            H += dH
-            h += dh
-        if s.clock.shared and R:
-            H, h_flat = _shared(H, h, K, R)
-        else:
-            h_flat = h.ravel()
-        if prior and R:
-            _, slope, curvature = s.clock.prior()
-            H[np.arange(2 * K, len(H)), np.arange(2 * K, len(H))] += curvature
-            h_flat[2 * K :] -= slope
-        return H, h_flat
+            H, h = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve))
+            out.append(_shared(H, h, K, R) if s.clock.shared and R else (H, h.ravel()))
+        return out
 
     def run(self, iterations: int = 10, tolerance: float = 1e-5) -> JointFit:
         """Levenberg-Marquardt until the cost falls by less than ``tolerance`` (relative)."""
@@ -235,14 +242,19 @@ class JointFit:
         h[at] = 0.0
 
     def _step(self, H: Array, h: Array) -> bool:
-        from scipy.linalg import LinAlgError, solve
+        from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
         K = len(self.f)
+        size = 1.0 / np.sqrt(H.diagonal() + 1e-30)
+        scaled = H * size * size[:, None]
+        diagonal = np.diag_indices_from(scaled)
         top = 0.49 * min(w.rate_hz for w in self.windows)
         for _ in range(7):
             try:
-                d = solve(H + self.damping * np.diag(H.diagonal() + 1e-30), h, assume_a="pos", check_finite=False)
-            except (LinAlgError, ValueError):
+                damped = scaled.copy()
+                damped[diagonal] += self.damping
+                d = cho_solve(cho_factor(damped, check_finite=False), h * size, check_finite=False) * size
+            except LinAlgError:
                 self.damping = self.damping * 10 + 1e-6
                 continue
             f = self.f + d[:K]

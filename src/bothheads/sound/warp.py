@@ -138,7 +138,7 @@ class ExponentialWarp:
 
 @dataclass(frozen=True)
 class DrivenWarp:
-    """Each partial has its own clock: (du/dt)^2 = 1 + 2 sum_r S_rk E_sr exp(-rate_r t), t from the onset.
+    """Each partial has its own clock: (du/dt)^2 = 1 + 2 sum_r S_rk E_sr exp(-rate_r (t - reference)), t from the onset.
 
     r counts the partials that stretch the heads (drives): their energy E (windows, R) and rate (R,) follow from their
     own amplitudes and decays; S (R, partials) >= 0 is the same in every strike. S scatters about ``centre`` (R,) by
@@ -150,6 +150,7 @@ class DrivenWarp:
     rate: Array
     centre: Array
     scatter: float = 0.6
+    reference_s: float = 0.022  # after the onset: the time at which E is given
     shared: bool = False
 
     @property
@@ -157,7 +158,7 @@ class DrivenWarp:
         return self.shares
 
     def _drive(self, window: int, half: Array) -> Array:
-        out: Array = np.exp(-self.rate[:, None] * half) * self.energy[window][:, None]
+        out: Array = np.exp(-self.rate[:, None] * (half - self.reference_s)) * self.energy[window][:, None]
         return out
 
     def curve(self, window: int, half: Array) -> Curve:

@@ -1,0 +1,187 @@
+"""The fit of a take in which partials that stretch the heads drive the clocks of all partials.
+
+What a drive does to the tension is read off its own amplitudes and decay in every strike, old ring included; the only
+glide unknowns are the shares S >= 0 of each partial in each drive, the same in all strikes. Soft strikes and late sound
+hold the rest, hard ones the shares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .decimate import band_hz
+from .esprit import esprit
+from .residual import broad_density, envelope, spectrum
+from .select import Limits, forward, prune
+from .varpro import JointFit, Window
+from .warp import DrivenWarp
+
+Array = NDArray[np.float64]
+
+
+class DrivenFit:
+    """A ``JointFit`` on a ``DrivenWarp`` whose drives follow the partials ``drivers`` (indices, -1 = gone)."""
+
+    def __init__(self, fit: JointFit, drives: int, density: Callable[[Array], Array] | None, limits: Limits) -> None:
+        self.fit, self.drives, self.density, self.limits = fit, drives, density, limits
+        self.drivers: NDArray[np.intp] = np.zeros(0, np.intp)
+        self.reference: Array = np.ones(1)
+
+    @property
+    def clock(self) -> DrivenWarp:
+        clock = self.fit.clock
+        assert isinstance(clock, DrivenWarp)
+        return clock
+
+    def amplitudes(self) -> Array:
+        """(strikes, channels, K) at the clock's reference time, in noise units."""
+        fade = np.exp(-self.fit.a * self.clock.reference_s)
+        out: Array = np.array([np.abs(p.amplitudes) for p in self.fit.state.parts]) * fade
+        return out
+
+    def level(self) -> Array:
+        """Largest level (K,) over strikes and channels relative to the strongest partial there."""
+        A = self.amplitudes()
+        out: Array = (A / A.max(axis=2, keepdims=True)).max(axis=(0, 1))
+        return out
+
+    def mean_shares(self) -> Array:
+        """(R,) mean of the shares over partials, weighted with level^2 decay."""
+        w = self.level() ** 2 / self.fit.a
+        out: Array = self.clock.shares @ (w / w.sum())
+        return out
+
+    def run(self, iterations: int, tolerance: float = 1e-4) -> DrivenFit:
+        """Fit on, the prior centred on the present mean of the shares."""
+        self.fit.retune(replace(self.clock, centre=np.maximum(self.mean_shares(), 1e-6)))
+        self.fit.run(iterations, tolerance)
+        return self
+
+    def choose(self) -> DrivenFit:
+        """Take as drives the partials that stretch the heads for longest, their energies from their amplitudes."""
+        new = strongest_drives(self.amplitudes(), self.fit.f, self.fit.a, min(self.drives, len(self.fit.f)))
+        A = (self.amplitudes() ** 2).sum(1)[:, new]
+        reference = np.maximum(A.max(0), 1e-30)
+        rate = 2.0 * self.fit.a[new]
+        shares = np.zeros((len(new), len(self.fit.f)))
+        for row, old in enumerate(self.drivers):
+            same = np.nonzero(new == old)[0]
+            if same.size:
+                shares[same[0]] += self.clock.shares[row] * np.clip(reference[same[0]] / self.reference[row], 0.02, 50)
+            else:
+                shares[int(np.argmin(np.abs(np.log(rate / self.clock.rate[row]))))] += self.clock.shares[row]
+        self.drivers, self.reference = new, reference
+        clock = replace(self.clock, shares=shares, energy=A / reference, rate=rate, centre=shares.mean(1))
+        self.fit.restart(self.fit.f, self.fit.a, clock)
+        return self
+
+    def reweigh(self) -> DrivenFit:
+        """Weight every strike by 1 / the running rms of its own residual, not below the noise."""
+        for window, part in zip(self.fit.windows, self.fit.state.parts, strict=True):
+            window.reweigh(1.0 / np.maximum(envelope(part.residual / window.weight, window.rate_hz), 1.0))
+        self.fit.restart(self.fit.f, self.fit.a, self.clock)
+        return self
+
+    def prune(self) -> DrivenFit:
+        """Drop partials that do not pass the limits, drives among them replaced."""
+        prune(self.fit, self.limits, density=self.density, on_drop=self._dropped, iterations=3)
+        return self
+
+    def _dropped(self, index: NDArray[np.intp]) -> None:
+        lost = np.isin(self.drivers, index)
+        below = np.array([(index < d).sum() for d in self.drivers])
+        self.drivers = np.where(lost, -1, self.drivers - below)
+        if lost.any():
+            self.choose()
+
+    def grow(self, most_new: int, away: float) -> int:
+        """Look for partials in what is left, unwarped by the mean warp; number added.
+
+        A candidate nearer to a known partial than ``away`` times its glide, or 0.4 line widths, is not one.
+        """
+        f, a = self._candidates()
+        known_f, known_a = self.fit.f, self.fit.a
+        glide = float((self.clock.energy.max(0) * self.mean_shares()).sum())
+        ok = np.array([bool((np.abs(x - known_f) > np.maximum(1.0, np.maximum(
+            away * glide * x, 0.4 * np.minimum(y, known_a) / np.pi))).all()) for x, y in zip(f, a, strict=True)], bool)
+        ok &= np.array([all(abs(x - r) > 0.4 or abs(np.log(y / s)) > 0.5 for r, s in self.fit.rejected)
+                        for x, y in zip(f, a, strict=True)], bool)
+        f, a = f[ok], a[ok]
+        if not len(f):
+            return 0
+        freq, power = spectrum([p.residual for p in self.fit.state.parts], self.fit.windows[0].rate_hz)
+        mean = replace(self.clock, shares=np.repeat(self.mean_shares()[:, None], len(f), 1))
+        limits = replace(self.limits, most=max(0, min(most_new, self.limits.most - len(known_f))))
+        chosen = forward(self.fit.windows, mean, f, a, limits, density=broad_density(freq, power, f),
+                         targets=[p.residual for p in self.fit.state.parts],
+                         apart=lambda x, y: np.abs(f - x) > np.maximum(1.0, 0.5 * np.minimum(a, y) / np.pi))
+        if not chosen:
+            return 0
+        self.fit.rejected += [(float(f[i]), float(a[i])) for i in chosen]
+        shares = np.concatenate([self.clock.shares, np.repeat(self.mean_shares()[:, None], len(chosen), 1)], 1)
+        if not self.fit.restart(np.r_[known_f, f[chosen]], np.r_[known_a, a[chosen]], replace(self.clock, shares=shares)):
+            return 0
+        return len(chosen)
+
+    def _candidates(self) -> tuple[Array, Array]:
+        rows = []
+        for i, (window, part) in enumerate(zip(self.fit.windows, self.fit.state.parts, strict=True)):
+            mean = replace(self.clock, shares=self.mean_shares()[:, None])
+            u = mean.curve(i, window.half).at_knots[0]
+            count = min(int(0.8 * window.rate_hz), window.samples.shape[1] - 20)
+            t = np.interp(np.arange(count) / window.rate_hz, u, np.arange(len(u)) * window.block / window.rate_hz)
+            left = part.residual / window.weight
+            rows += [resample_at(r, t * window.rate_hz) for r in left]
+        return poles(rows, self.fit.windows[0].rate_hz, 24, 200, 700)
+
+
+def resample_at(samples: Array, position: Array) -> Array:
+    """``samples`` at fractional indices, by a cubic on twice the rate."""
+    from scipy.ndimage import map_coordinates
+    from scipy.signal import resample_poly
+
+    out: Array = map_coordinates(resample_poly(samples, 2, 1), [2.0 * position], order=3, mode="nearest")
+    return out
+
+
+def poles(rows: Sequence[Array], rate_hz: float, order: int, length: int, count: int) -> tuple[Array, Array]:
+    """ESPRIT candidates (f, a) of all rows together; on the fast rate once more at half of it for the low band."""
+    from scipy.signal import resample_poly
+
+    scaled = [r / (r.std() + 1e-20) for r in rows]
+    bands = [(scaled, rate_hz, band_hz(rate_hz)[1])]
+    if rate_hz > 1500.0:
+        bands.append(([resample_poly(r, 1, 2, window=("kaiser", 7.0)) for r in scaled], rate_hz / 2, 0.2 * rate_hz))
+    F, A = [], []
+    for series, rate, top in bands:
+        cut = [s[:count] for s in series]
+        size = min(length, min(len(s) for s in cut) * 3 // 5)
+        f, a = esprit(cut, order, rate, size)
+        keep = (f > 18.0) & (f < top) & (a < 60.0) & (a > 0.3)
+        F.append(f[keep])
+        A.append(a[keep])
+    return np.concatenate(F), np.concatenate(A)
+
+
+def strongest_drives(amplitudes: Array, f: Array, a: Array, count: int) -> NDArray[np.intp]:
+    """Indices of ``count`` partials by stretch times duration (amplitude / f)^2 tau, decays 20 % apart where possible."""
+    energy = (amplitudes**2).sum((0, 1)) / f**2 / a
+    order = np.argsort(-energy)
+    chosen: list[int] = []
+    for k in order:
+        if len(chosen) < count and energy[k] > 1e-3 * energy[order[0]] and all(
+                abs(np.log(a[k] / a[i])) > 0.2 for i in chosen):
+            chosen.append(int(k))
+    for k in order:
+        if len(chosen) < count and int(k) not in chosen:
+            chosen.append(int(k))
+    return np.array(chosen, np.intp)
+
+
+def window_again(window: Window) -> Window:
+    """A copy with its own weight."""
+    return Window(window.rate_hz, window.start_s, window.samples, window.nuisance, window.weight.copy(), window.hum_hz)

@@ -1,0 +1,52 @@
+"""Combination tones: sums and multiples of strong partials that the stretch of the heads makes, not modes of the drum."""
+
+from __future__ import annotations
+
+from itertools import combinations_with_replacement
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .drives import DrivenFit
+
+Array = NDArray[np.float64]
+_PARENTS = 6
+
+
+def combination_tones(driven: DrivenFit) -> NDArray[np.bool_]:
+    """(K,) True for partials at 3 i, 2 i +- j or i + j +- l of much stronger ones that also decay and grow like one.
+
+    A product of three decaying partials decays with the sum of their rates and grows like the cube of the force; growth
+    is asked for only where two strikes of different force show the partial above the noise.
+    """
+    fit = driven.fit
+    amplitude = np.sqrt((driven.amplitudes() ** 2).sum(1))  # (strikes, K)
+    level = driven.level()
+    hard, soft = int(np.argmax(amplitude.max(1))), int(np.argmin(amplitude.max(1)))
+    parents = [int(i) for i in np.argsort(-level)[:_PARENTS]]
+    out = np.zeros(len(fit.f), bool)
+    for k in range(len(fit.f)):
+        strong = [i for i in parents if i != k and amplitude[hard, i] > 4.0 * amplitude[hard, k]]
+        for trio in combinations_with_replacement(strong, 3):
+            if _at_sum(fit.f, trio, k) and fit.a[k] > 0.5 * fit.a[list(trio)].sum():
+                growth = _growth(amplitude, trio, k, hard, soft)
+                out[k] = out[k] or growth is None or growth > 1.9
+    return out
+
+
+def _at_sum(f: Array, trio: tuple[int, ...], k: int) -> bool:
+    i, j, l = (float(f[n]) for n in trio)
+    width = max(0.8, 0.006 * float(f[k]))
+    sums = [i + j + l]
+    for x, y, z in ((i, j, l), (i, l, j), (j, l, i)):
+        if z not in (x, y):
+            sums.append(abs(x + y - z))
+    return any(abs(s - f[k]) < width for s in sums)
+
+
+def _growth(amplitude: Array, trio: tuple[int, ...], k: int, hard: int, soft: int) -> float | None:
+    """Power of the force with which partial k grows from the soft to the hard strike; None: it cannot be told."""
+    force = amplitude[hard, list(trio)].mean() / max(amplitude[soft, list(trio)].mean(), 1e-9)
+    if force < 1.2:
+        return None
+    return float(np.log(amplitude[hard, k] / max(amplitude[soft, k], 1e-9)) / np.log(force))

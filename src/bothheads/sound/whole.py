@@ -1,0 +1,117 @@
+"""From the fit of a take to what was found: bars, levels in every channel, glide, tones left out, reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..constants import ONSET_TO_LEVEL
+from .decimate import response
+from .gather import Found
+from .noise import Floor
+from .partials import explained
+from .residual import misfit, wald
+from .spread import bars, spread
+from .take import TakeFit, fit_take
+from .tones import combination_tones
+from .varpro import JointFit, Window
+
+Array = NDArray[np.float64]
+MOST_CHANNELS = 4  # fitted together: the strongest; the others get levels only
+_WEAKEST_DB = -36.0
+_LARGEST_SD_HZ = 0.6
+_AT_REST_CENTS = 1.0
+
+
+def strongest_channels(windows: Sequence[Window]) -> NDArray[np.intp]:
+    """Indices of the channels that stand highest above their noise, at most four, none 40 dB below the first."""
+    power = np.sum([(w.samples**2).sum(axis=1) for w in windows], axis=0)
+    order = np.argsort(-power)[:MOST_CHANNELS]
+    kept: NDArray[np.intp] = np.sort(order[power[order] > 1e-4 * power[order[0]]])
+    return kept
+
+
+def of_channels(window: Window, channels: NDArray[np.intp]) -> Window:
+    """The window with some of its channels."""
+    return Window(window.rate_hz, window.start_s, window.samples[channels], window.nuisance, window.weight,
+                  window.hum_hz)
+
+
+def amplitudes(
+    fit: JointFit, windows: Sequence[Window], unit: Array, sample_rate_hz: int, step: int
+) -> tuple[Array, NDArray[np.bool_]]:
+    """(amplitude (S, C, K) at the onset in full scale, heard (S, C, K)) in every channel, everything else as fitted."""
+    full = JointFit(windows, fit.f, fit.a, fit.clock)
+    gain = response(fit.f, sample_rate_hz, step)
+    size = np.array([np.abs(p.amplitudes) for p in full.state.parts]) * unit[:, None] / gain
+    floor = np.maximum(misfit(full), 1e-3) ** 2
+    return size, np.array([wald(p, len(fit.f)) > 12.0 * floor for p in full.state.parts])
+
+
+def read_take(
+    windows: Sequence[Window], which: Sequence[int], strikes: int, unit: Array, floor: Floor, sample_rate_hz: int,
+    step: int,
+) -> Found | None:
+    """Partials of a take from windows with all channels; ``which`` strike of ``strikes`` each window belongs to."""
+    channels = strongest_channels(windows)
+    take = fit_take([of_channels(w, channels) for w in windows], floor.density)
+    if take is None:
+        return None
+    fit = take.driven.fit
+    parts = spread(take.driven)
+    sd_f, sd_a = bars(parts)
+    level = 20.0 * np.log10(take.driven.level() + 1e-12)
+    keep = ~combination_tones(take.driven)
+    keep &= (level > _WEAKEST_DB) & (parts.fisher_f < _LARGEST_SD_HZ) & (sd_f < 1.5)
+    inside = [replace_weight(windows[i], fit.windows[n].weight) for n, i in enumerate(take.strikes)]
+    size, heard = amplitudes(fit, inside, unit, sample_rate_hz, step)
+    k = np.nonzero(keep & heard.any(axis=(0, 1)))[0]
+    if not k.size:
+        return None
+    amplitude = np.full((strikes, size.shape[1], k.size), np.nan)
+    shown = np.zeros(amplitude.shape, bool)
+    for n, i in enumerate(take.strikes):
+        amplitude[which[i]], shown[which[i]] = size[n][:, k], heard[n][:, k]
+    return Found(fit.f[k], sd_f[k], fit.a[k], sd_a[k], amplitude, shown, glide_cents(take, which, strikes, k),
+                 explained(fit), True, unrest(take))
+
+
+def replace_weight(window: Window, weight: Array) -> Window:
+    """The window weighted as in the fit."""
+    return Window(window.rate_hz, window.start_s, window.samples, window.nuisance, weight, window.hum_hz)
+
+
+def glide_cents(take: TakeFit, which: Sequence[int], strikes: int, keep: NDArray[np.intp]) -> tuple[float | None, ...]:
+    """Glide of the lowest credible partial at the end of the push, per strike; None where the strike was not read."""
+    out: list[float | None] = [None] * strikes
+    driven = take.driven
+    level = driven.level()[keep]
+    credible = keep[level > 10 ** (-30 / 20)]
+    lowest = int(credible[np.argmin(driven.fit.f[credible])]) if credible.size else int(keep[0])
+    clock = driven.clock
+    for n, i in enumerate(take.strikes):
+        drive = clock.energy[n] * np.exp(-clock.rate * (ONSET_TO_LEVEL - clock.reference_s))
+        rise = 2.0 * float(clock.shares[:, lowest] @ drive)
+        out[which[i]] = float(600.0 * np.log2(1.0 + rise))
+    return tuple(out)
+
+
+def unrest(take: TakeFit) -> tuple[str, ...]:
+    """A sentence when no strike of the take was heard down to less than a cent of glide."""
+    clock = take.driven.clock
+    left = []
+    for n, window in enumerate(take.driven.fit.windows):
+        drive = clock.energy[n] * np.exp(-clock.rate * (float(window.half[-1]) - clock.reference_s))
+        left.append(600.0 * np.log2(1.0 + 2.0 * float((take.driven.mean_shares() * drive).sum())))
+    if min(left) < _AT_REST_CENTS:
+        return ()
+    return (f"the drum had not come to rest before the next strike ({min(left):.0f} cents left): "
+            "its resting frequencies are extrapolated",)
+
+
+def unsettled(found: Found, reason: str) -> Found:
+    """The same, marked as not settled."""
+    return replace(found, settled=False, reasons=(*found.reasons, reason))
