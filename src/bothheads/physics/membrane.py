@@ -79,13 +79,16 @@ def rim_free(m: int, count: int, x: Array | float) -> Array:
     return np.asarray(norm * np.array(rows[:count]) * at**m)
 
 
+@lru_cache(maxsize=128)
 def film_on_rim_free(m: int, films: int, count: int) -> Array:
     """V[j, n] = integral zeta_j psi_n x dx = sqrt(2(p+1)) (-1)^j J_{p+1}(j_mn)/j_mn sqrt2/J_{m+1}, p = m + 2j."""
     zeros = bessel_zeros(m, films)
     j = np.arange(count)
     values = bessel_j(m + 2 * count, zeros)
     sign = np.where(j % 2, -1.0, 1.0) * np.sqrt(2.0 * (m + 2 * j + 1.0))
-    return np.asarray(sign[:, None] * values[m + 2 * j + 1] / zeros * sqrt(2.0) / values[m + 1])
+    v = sign[:, None] * values[m + 2 * j + 1] / zeros * sqrt(2.0) / values[m + 1]
+    v.setflags(write=False)
+    return v
 
 
 @lru_cache(maxsize=64)
