@@ -33,8 +33,11 @@ def _common() -> argparse.ArgumentParser:
 def build_parser() -> argparse.ArgumentParser:
     """The whole command line."""
     shared = _common()
-    top: argparse.ArgumentParser = _Parser(prog="bothheads", description="Where a two-headed drum is, what a change would do, and how to "
-                  "get back. A drum is a file (.toml or a path) or the name of a drum in the log.")
+    top: argparse.ArgumentParser = _Parser(
+        prog="bothheads",
+        description="Where a two-headed drum is, what a change would do, and how to get back. "
+                    "A drum is a file (.toml or a path) or the name of a drum in the log.",
+    )
     top.add_argument("--log", metavar="FILE", default=None, help="use this log (else BOTHHEADS_LOG)")
     top.add_argument("--version", action="store_true", help="print the version")
     verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-from ..records import Comparison, Fit, HeadFit, Note, Plan, Prediction, Reading, TapReading
-from ..units import cents, note_name, turns_in_words
+from ..records import Comparison, Drum, Fit, HeadFit, Note, Plan, Prediction, Reading, TapReading
+from ..units import cents, inches_from_metres, note_name, turns_in_words
 
 
 def _pm(value: float, sd: float | None, digits: int) -> str:
@@ -153,3 +153,25 @@ def comparison_lines(comparison: Comparison) -> Iterable[str]:
             continue
         sd = "" if d.sd is None else f" ± {d.sd:.3g}"
         yield f"  {d.what:<28} {d.a:10.3f} -> {d.b:10.3f}  {d.b - d.a:+9.3f}{sd} {d.unit}"
+
+
+def size_line(drum: Drum) -> str:
+    """Both sizes, both named."""
+    return f"diameter {inches_from_metres(drum.diameter):.4g} in, depth {inches_from_metres(drum.depth):.4g} in"
+
+
+def card_lines(
+    title: str, kind: str, meta: tuple[str, ...],
+    blocks: Sequence[tuple[str, str, tuple[tuple[str, ...], ...], tuple[str, ...]]],
+) -> Iterable[str]:
+    """A paper as it reads in a terminal."""
+    yield f"  +-- {title}, {kind} " + "-" * max(0, 60 - len(title) - len(kind))
+    yield "  | " + "; ".join(meta)
+    for heading, lead, rows, items in blocks:
+        if heading or lead:
+            yield f"  | {heading}{': ' if heading and lead and rows else ''}{lead if rows else ''}"
+        for row in rows:
+            yield "  |   " + "  ".join(f"{cell:<22}" if i == 0 else cell for i, cell in enumerate(row)).rstrip()
+        for i, item in enumerate(items, 1):
+            yield f"  |   {i}. {item}"
+    yield "  +" + "-" * 66
