@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from bothheads import wire
-from bothheads.infer import forecast, ladder
+from bothheads.infer import forecast, ladder, turns
 from bothheads.records import (
     Alternative,
     Drum,
@@ -147,21 +147,21 @@ def story(seed: int, states: int = 4) -> tuple[list[State], dict[Any, float], Tr
     keys: dict[Any, float] = {}
     day = 1.0
     for number in range(1, states + 1):
-        turns = np.zeros(2)
+        moved = np.zeros(2)
         if number > 1:
-            turns = rng.integers(-4, 7, 2) / 8.0 * (rng.random(2) < 0.75)
-            if not turns.any():
-                turns[rng.integers(2)] = 0.25
-            low = truth.tension + truth.slope * turns < np.maximum(0.5 * truth.tension, 200.0)
-            turns = np.where(low, abs(turns), turns)
-            truth.turn(turns)
+            moved = rng.integers(-4, 7, 2) / 8.0 * (rng.random(2) < 0.75)
+            if not moved.any():
+                moved[rng.integers(2)] = 0.25
+            low = truth.tension + truth.slope * moved < np.maximum(0.5 * truth.tension, 200.0)
+            moved = np.where(low, abs(moved), moved)
+            truth.turn(moved)
         partials, keys = truth.read(0.25)
         start = ladder.with_tensions(drum, *(float(t * np.exp(rng.normal(0.0, 0.04))) for t in truth.tension))
         fit = quick_fit(start, partials, keys, bool(rng.random() < 0.05))
         stands = drum if fit is None or fit.resonant is None or fit.batter is None else ladder.with_tensions(
             drum, fit.batter.tension, fit.resonant.tension)
         reading = Reading(48000, ("front",), (), tuple(partials), Note())
-        listed = tuple(Turn(h, float(t)) for h, t in zip(("batter", "resonant"), turns, strict=True) if t)
+        listed = tuple(Turn(h, float(t)) for h, t in zip(("batter", "resonant"), moved, strict=True) if t)
         day += float(rng.choice([0.02, 0.1, 1.0, 7.0]))
         out.append(State(1, number, f"2026-03-{1 + int(day) % 28:02d}T12:00:00Z", stands, listed,
                          wire.reading(reading), wire.fit(fit) if fit else None))
@@ -174,16 +174,13 @@ def case(seed: int) -> dict[str, Any]:
     if not any(s.fit for s in states[:3]):
         return {"seed": seed, "cents": [], "z": [], "note": "no fit in three states"}
     started = time.perf_counter()
-    drum, prediction = forecast.forecast_after(states[:3], states[3].turns)
+    learned = turns.learn_heads(states[:3])
+    _, prediction, order = forecast.carry(states[:3], states[3].turns, learned=learned)
     wall = time.perf_counter() - started
-    rungs = ladder.rungs(drum)
-    base = forecast._predict(drum, None)
-    key_of = {p.label or i: r.key for i, (p, r) in enumerate(zip(base.partials, forecast.pair_rungs(base, rungs),
-                                                                 strict=True)) if r}
-    forecasted = {key_of[p.label or i]: p for i, p in enumerate(prediction.partials) if (p.label or i) in key_of}
+    forecasted = {k: p for k, p in zip(order, prediction.partials, strict=True) if k is not None}
     cents, z, decay_z, anchored, which = [], [], [], [], []
-    before = {r.key: r for r in ladder.rungs(states[2].drum)}
-    read = forecast.anchors(states[2], forecast._predict(states[2].drum, None), list(before.values()))
+    stood = ladder.with_tensions(states[2].drum, *map(float, learned.now()[0]))
+    read = forecast.anchors(states[2], forecast._predict(stood, None), ladder.rungs(stood))
     for p in wire.reading_from(states[3].reading or {}).partials:
         key = keys[p.frequency_hz]
         if key not in forecasted:

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import log, log2, sqrt
-from typing import Any
+from math import log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .. import units
-from ..constants import ASSUMED_RESISTANCE_FACTOR, ASSUMED_STIFFNESS_LOSS
+from ..constants import ASSUMED_RESISTANCE_FACTOR
 from ..errors import CannotAnswer
 from ..records import HEADS, Drum, HeadName, ModelPartial, Note, Prediction, State, Turn
 from . import ladder
@@ -232,28 +231,36 @@ def forecast_after(
     CannotAnswer
         When the log holds neither a fit nor a tension.
     """
-    model = learned or learn_heads(states, others=others)
+    return carry(states, turns, learned=learned or learn_heads(states, others=others), fmax_hz=fmax_hz)[:2]
+
+
+def carry(
+    states: Sequence[State], turns: Sequence[Turn] | Mapping[HeadName, float], *, learned: HeadsModel,
+    fmax_hz: float | None = None,
+) -> tuple[Drum, Prediction, tuple[Key | None, ...]]:
+    """As ``forecast_after``, with the key of the mode behind every partial of the prediction."""
     last = max(states, key=lambda s: s.number)
-    after = model.after(turns)
+    after = learned.after(turns)
     now, then = (ladder.with_tensions(last.drum, *map(float, t)) for t in (after.now, after.then))
     before = {r.key: r for r in ladder.rungs(now, fmax_hz=fmax_hz)}
     rungs = ladder.rungs(then, fmax_hz=fmax_hz)
     read = anchors(last, _predict(now, fmax_hz), list(before.values()))
     base = _predict(then, fmax_hz)
-    partials, note, hits = [], base.note, 0
+    rows: list[tuple[ModelPartial, Key | None]] = []
+    note, hits = base.note, 0
     for p, rung in zip(base.partials, pair_rungs(base, rungs), strict=True):
         if rung is None:
-            partials.append(p)
+            rows.append((p, None))
             continue
-        q, read_here = _carried(p, rung, before.get(rung.key), read.get(rung.key), after, model.common_var)
+        q, read_here = _carried(p, rung, before.get(rung.key), read.get(rung.key), after, learned.common_var)
         hits += read_here
-        partials.append(q)
+        rows.append((q, rung.key))
         if note.frequency_hz is not None and p.frequency_hz == base.note.frequency_hz:
             note = replace(note, frequency_hz=q.frequency_hz, sd_hz=q.frequency_sd_hz, decay_s=q.decay_s,
                            t60_s=q.t60_s, name=units.note_name(q.frequency_hz))
-    partials.sort(key=lambda q: q.frequency_hz)
-    warnings = base.warnings + _warnings(after, hits)
-    return then, replace(base, partials=tuple(partials), note=note, warnings=warnings)
+    rows.sort(key=lambda row: row[0].frequency_hz)
+    partials, keys = tuple(p for p, _ in rows), tuple(k for _, k in rows)
+    return then, replace(base, partials=partials, note=note, warnings=base.warnings + _warnings(after, hits)), keys
 
 
 def _warnings(after: After, hits: int) -> tuple[str, ...]:
@@ -282,18 +289,3 @@ def forecast_from_file(
     then, prediction = forecast_after([state], turns, fmax_hz=fmax_hz)
     warned = tuple(w for w in prediction.warnings if "was read" not in w)
     return then, replace(prediction, warnings=(*warned, "learned from no turns yet: a turn's effect is a wide guess"))
-
-
-def in_cents(sd_hz: float, frequency_hz: float) -> float:
-    """A small sd in Hz as cents."""
-    return 1200.0 * log2(1.0 + sd_hz / frequency_hz)
-
-
-def as_json(partials: Sequence[ModelPartial]) -> list[dict[str, Any]]:
-    """Frequencies, decays and sds of partials as plain dicts, for tables."""
-    return [{"frequency_hz": p.frequency_hz, "frequency_sd_hz": p.frequency_sd_hz, "decay_s": p.decay_s,
-             "decay_sd_s": p.decay_sd_s, "m": p.m} for p in partials]
-
-
-__all__ = ["ASSUMED_STIFFNESS_LOSS", "Anchor", "Change", "anchors", "as_json", "change", "forecast_after",
-           "forecast_from_file", "forecast_spread", "in_cents", "loss_sd", "pair_rungs"]

@@ -8,6 +8,7 @@ orders, m is None and the rank counts all modes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,36 @@ class Rung:
     pitch_slope: tuple[float, float]  # batter, resonant
     decay_slope: tuple[float, float]
     loss_slope: tuple[float, float]
+    film_slope: tuple[float, float] = (0.0, 0.0)  # d ln f / d ln surface density
+
+
+def rungs(drum: Drum, *, fmax_hz: float | None = None) -> tuple[Rung, ...]:
+    """All modes of a drum with known tensions to ``fmax_hz`` [Hz] (default: as far as a forecast goes)."""
+    from ..physics.coupled import default_fmax
+
+    return _rungs(drum, fmax_hz or default_fmax(drum))
+
+
+@lru_cache(maxsize=128)
+def _rungs(drum: Drum, fmax_hz: float) -> tuple[Rung, ...]:
+    from ..physics.coupled import solve
+
+    modes = solve(drum, fmax_hz=fmax_hz)
+    slopes = modes.slopes()
+    pitch = slopes.imag / modes.s.imag[:, None]
+    decay = slopes.real / np.maximum(-modes.s.real, 1e-6)[:, None]
+    seen: dict[int, int] = {}
+    out = []
+    for i in range(len(modes)):
+        order = int(modes.order[i])
+        rank = seen[order] = seen.get(order, -1) + 1
+        out.append(Rung((None if order < 0 else order, rank), float(modes.frequency_hz[i]), float(modes.decay_s[i]),
+                        _two(pitch[i, 0:2]), _two(decay[i, 0:2]), _two(decay[i, 4:6]), _two(pitch[i, 2:4])))
+    return tuple(out)
+
+
+def _two(values: Array) -> tuple[float, float]:
+    return float(values[0]), float(values[1])
 
 
 def known_tensions(drum: Drum) -> tuple[float, float] | None:
