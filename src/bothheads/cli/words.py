@@ -110,7 +110,7 @@ def prediction_lines(prediction: Prediction) -> Iterable[str]:
         share = "" if p.share_batter is None else f"{p.share_batter:.0%}"
         shape = p.label or ("mixed" if p.m is None else f"m = {p.m}")
         sd = "" if p.frequency_sd_hz is None else f"{p.frequency_sd_hz:.1f}"
-        levels = " ".join(f"{p.level_db[name]:5.0f}" for name in places)
+        levels = " ".join(f"{p.level_db[name]:5.0f}" if p.level_db[name] > 0 else "    -" for name in places)
         yield (f"  {p.frequency_hz:9.2f} {sd:>6} {note_name(p.frequency_hz):>8} {p.t60_s:7.2f} {shape:>7} "
                f"{share:>7}  {levels}")
 

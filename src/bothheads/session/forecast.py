@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..errors import InputError
+from ..errors import CannotAnswer, InputError
 from ..records import HEADS, Drum, Fit, Prediction, Reading, Turn
 from .drums import Loaded, load_drum, parse_turns, with_changes
 from .reading import read_file
@@ -42,23 +42,43 @@ def forecast_state(
 ) -> tuple[Drum, Prediction]:
     """The drum as it would stand, and its forecast; raises like ``predict``."""
     loaded = ref if isinstance(ref, Loaded) else load_drum(ref, log=log)
-    drum = with_changes(loaded.drum, sets)
+    changes = tuple(sets)
+    drum = with_changes(loaded.drum, changes)
     asked = _turns(turns, drum)
-    from ..infer.forecast import forecast_after
-
-    if loaded.states and not any(key.split(".")[-1].startswith("tension") for key in sets):
-        _need_tensions(drum, loaded)
-        changed, prediction = forecast_after(loaded.states, asked, drum=drum)
+    given = any(change.split("=")[0].strip().endswith(".tension") for change in changes)
+    if loaded.states and not given:
+        changed, prediction = _from_history(loaded, drum, asked)
     else:
         _need_tensions(drum, loaded)
-        from ..physics.forecast import forecast
-
-        if asked:
-            changed, prediction = forecast_after((), asked, drum=drum)
-        else:
-            changed, prediction = drum, forecast(drum)
+        changed, prediction = _from_description(drum, asked)
     warnings = tuple(dict.fromkeys((*loaded.warnings, *prediction.warnings)))
     return changed, replace(prediction, warnings=warnings)
+
+
+def _from_history(loaded: Loaded, drum: Drum, turns: tuple[Turn, ...]) -> tuple[Drum, Prediction]:
+    """From all states of a drum: tensions and turns as its log has taught them, anchored on the last reading."""
+    from ..infer.forecast import forecast_after
+
+    last = replace(loaded.states[-1], drum=drum)
+    try:
+        return forecast_after((*loaded.states[:-1], last), turns)
+    except CannotAnswer:
+        _need_tensions(drum, loaded)
+        raise
+
+
+def _from_description(drum: Drum, turns: tuple[Turn, ...]) -> tuple[Drum, Prediction]:
+    """From the drum as described; a turn's effect is then the wide prior's."""
+    if not turns:
+        from ..physics.forecast import forecast
+
+        return drum, forecast(drum)
+    from ..infer.forecast import forecast_from_file
+    from ..infer.history import even_turns
+
+    moved = {name: even_turns(turns, name, head.rods)[0]
+             for name in HEADS if (head := drum.batter if name == "batter" else drum.resonant) is not None}
+    return forecast_from_file(drum, moved)
 
 
 def _turns(turns: str | Iterable[str] | tuple[Turn, ...], drum: Drum) -> tuple[Turn, ...]:
