@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import log2
 
-from ..records import ModelPartial, Prediction, Reading
+from .. import wire
+from ..records import ModelPartial, Prediction, Reading, State
 
 FLOOR_DB = 42.0  # softer partials are left out: their rungs would be thinner than a line
 MOST = 12
@@ -39,6 +40,11 @@ class Rung:
         if self.share_batter is None:
             return "s"
         return "b" if self.share_batter > 0.7 else "r" if self.share_batter < 0.3 else "s"
+
+
+def reading_of(state: State | None) -> Reading | None:
+    """The reading kept in a state; None when nothing was read."""
+    return wire.reading_from(state.reading) if state is not None and state.reading else None
 
 
 def place_of(prediction: Prediction, wanted: str | None) -> str:
@@ -154,12 +160,14 @@ def rungs_after(
     where = place_of(before, place)
     becomes = partners(before.partials, after.partials)
     was = dict(zip(keys_of(before.partials), before.partials, strict=True))
+    # beside a nodal line the model's level is nothing and its change means nothing
+    floor = max((q.level_db.get(where, -200.0) for q in before.partials), default=0.0) - 60.0
     out = []
     for rung in now:
         if rung.key not in becomes or rung.key not in was:
             continue
         p = after.partials[becomes[rung.key]]
-        rise = p.level_db.get(where, 0.0) - was[rung.key].level_db.get(where, 0.0)
+        rise = max(p.level_db.get(where, floor), floor) - max(was[rung.key].level_db.get(where, floor), floor)
         sd = None if p.decay_sd_s is None else p.decay_sd_s * p.t60_s / p.decay_s
         out.append(replace(rung, frequency_hz=p.frequency_hz, frequency_sd_hz=p.frequency_sd_hz, t60_s=p.t60_s,
                            t60_sd_s=sd, level_db=rung.level_db + rise, share_batter=p.share_batter, heard=False))

@@ -1,0 +1,76 @@
+"""The page as an application: routes, the guard round them, errors as one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from ..errors import BothheadsError, CannotAnswer
+from .guard import Guard
+from .work import Desk
+
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+def templates() -> Environment:
+    """The page's templates; every value is escaped, a missing one is an error."""
+    return Environment(loader=PackageLoader("bothheads.web"), autoescape=select_autoescape(default=True),
+                       undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+
+
+def show(request: Request, template: str, *, status: int = 200, **view: Any) -> HTMLResponse:
+    """A page from a view."""
+    page = request.app.state.templates.get_template(template)
+    return HTMLResponse(page.render(path=request.url.path, **view), status_code=status)
+
+
+def create_app(log_path: str | Path | None = None, *, token: str | None = None) -> Starlette:
+    """The application over one log (None: the default one); ``token`` fixes the run's cookie for tests."""
+    from . import api, pages
+
+    static = StaticFiles(directory=str(files("bothheads.web") / "static"))
+    app = Starlette(
+        routes=[*pages.ROUTES, *api.ROUTES, Route("/favicon.ico", _no_icon), Mount("/static", static, name="static")],
+        middleware=[Middleware(Guard, token=token)],
+        exception_handlers={BothheadsError: _said, HTTPException: _missing},
+    )
+    app.state.desk = Desk(log_path)
+    app.state.templates = templates()
+    return app
+
+
+async def _no_icon(request: Request) -> Response:
+    return Response(status_code=204)
+
+
+def _wants_json(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
+
+
+async def _said(request: Request, error: Exception) -> Response:
+    """An error of ours as one sentence, in the form that was asked for."""
+    status = 422 if isinstance(error, CannotAnswer) else 400
+    if _wants_json(request):
+        answer = error.answer if isinstance(error, CannotAnswer) and error.answer else {}
+        return JSONResponse({**answer, "error": str(error)}, status_code=status)
+    return show(request, "error.html", status=status, title="Not done", sentence=str(error))
+
+
+async def _missing(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    sentence = "There is no such page: go back to the list of drums." if status == 404 else (
+        "This page does not take that: go back and use its form.")
+    if _wants_json(request):
+        return JSONResponse({"error": sentence}, status_code=status)
+    return show(request, "error.html", status=status, title="Not here", sentence=sentence)

@@ -1,0 +1,129 @@
+"""The pages: each asks the log in a worker thread, makes a view, renders a template."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from .. import session
+from ..errors import BothheadsError, InputError
+from ..papers.rungs import reading_of
+from . import forms, picture, views
+from .app import show
+from .work import Desk, as_in, drum_of, turns_of
+
+HAVE = ("ladder",)
+
+
+def desk(request: Request) -> Desk:
+    """The shared desk."""
+    found: Desk = request.app.state.desk
+    return found
+
+
+async def home(request: Request) -> Response:
+    """All drums of the log."""
+
+    def ask(log: Any) -> list[dict[str, Any]]:
+        entries = log.drums()
+        notes = {}
+        for entry in entries:
+            last = log.last_state(entry.id) if entry.states else None
+            notes[entry.id] = (last.reading or {}).get("note") if last else None
+        return views.drum_rows(entries, notes)
+
+    return show(request, "home.html", drums=await desk(request).read(ask))
+
+
+async def add_drum(request: Request) -> Response:
+    """A drum into the log, from an uploaded drum file or the sizes typed in."""
+    form, files = await forms.uploads(request, "drum_file")
+    data = files[0][1] if files else views.drum_toml({k: str(v) for k, v in form.items() if isinstance(v, str)}).encode()
+
+    def ask(log: Any) -> int:
+        with forms.on_disk([("drum.toml", data)]) as paths:
+            return int(session.add_drum(paths[0], log=log).id)
+
+    return RedirectResponse(f"/drums/{await desk(request).read(ask)}", status_code=303)
+
+
+def _picture(request: Request, log: Any, drum_id: int, number: int | None) -> tuple[session.Loaded, picture.Picture, str]:
+    """The drum, its ladder for the turn that the address asks, and why there is no model (or '')."""
+    asked = forms.eighths(request.query_params)
+    place = forms.text(request.query_params, "place", 40) or None
+    loaded = drum_of(log, drum_id)
+    if number is not None:
+        loaded = as_in(loaded, number)
+    state = loaded.states[-1] if loaded.states else None
+    model = after = None
+    why = ""
+    try:
+        model = desk(request).forecast(loaded)[1]
+        if any(asked):
+            after = desk(request).forecast(loaded, turns_of(*asked))[1]
+    except BothheadsError as error:
+        if any(asked):
+            raise
+        why = str(error)
+    return loaded, picture.picture(reading_of(state), model, after=after, place=place, eighths=asked), why
+
+
+async def ladder(request: Request) -> Response:
+    """The ladder of a drum: as it is, or after the turn that the address asks."""
+    drum_id, number = request.path_params["drum"], request.path_params.get("state")
+
+    def ask(log: Any) -> dict[str, Any]:
+        loaded, p, why = _picture(request, log, drum_id, number)
+        state = loaded.states[-1] if loaded.states else None
+        entry, reading = loaded.entry, reading_of(state)
+        assert entry is not None
+        model = p.after or p.model
+        places = list(p.model.partials[0].level_db) if p.model and p.model.partials else []
+        return {
+            "drum": {"id": drum_id, "name": entry.name, "line": views.state_line(loaded.drum, state),
+                     "heads": ["batter", "resonant"] if loaded.drum.resonant else ["batter"]},
+            "state": number, "last": state.number if state else 0, "nav": views.nav(drum_id, "ladder", HAVE),
+            "drawings": picture.drawings(p), "note": picture.note_lines(p), "told": picture.told(p),
+            "asked": picture.asked_words(p.eighths), "eighths": dict(zip(("batter", "resonant"), p.eighths, strict=True)),
+            "rows": picture.table(p), "forecast": p.after is not None, "why": why, "place": p.place, "places": places,
+            "warnings": list(dict.fromkeys((*(reading.warnings if reading else ()),
+                                            *(model.warnings if model else ())))),
+            "states": views.state_rows(loaded.states[-6:]), "choices": views.turn_choices(),
+            "next_state": (log.last_state(drum_id).number + 1) if loaded.states else 1, "has_plan": "turn" in HAVE,
+        }
+
+    return show(request, "ladder.html", **await desk(request).read(ask))
+
+
+async def take(request: Request) -> Response:
+    """A recording kept as a new state; the page of that state follows."""
+    form, files = await forms.uploads(request)
+    if not files:
+        raise InputError("no recording was chosen: choose a WAV or FLAC file and send it again.")
+    asked = turns_of(*forms.eighths(form))
+    single = forms.text(form, "single")
+    drum_id = request.path_params["drum"]
+
+    def ask(log: Any) -> int:
+        turns = (*asked, *(session.parse_turns(single, drum_of(log, drum_id).drum) if single else ()))
+        with forms.on_disk(files) as paths:
+            state, _, _ = session.take_files(
+                str(drum_id), paths, log=log, turns=turns, channels=forms.text(form, "channels") or None,
+                place=forms.text(form, "place"), remark=forms.text(form, "remark"),
+            )
+        return int(state.number)
+
+    number = await desk(request).read(ask)
+    return RedirectResponse(f"/drums/{drum_id}/states/{number}", status_code=303)
+
+
+ROUTES = [
+    Route("/", home),
+    Route("/drums", add_drum, methods=["POST"]),
+    Route("/drums/{drum:int}", ladder),
+    Route("/drums/{drum:int}/states/{state:int}", ladder),
+    Route("/drums/{drum:int}/takes", take, methods=["POST"]),
+]

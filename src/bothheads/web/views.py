@@ -1,0 +1,121 @@
+"""What the pages show, as plain dicts from records. Pure: no request, no log, no clock."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from ..errors import InputError
+from ..papers.ladder_layout import note_words
+from ..records import Drum, DrumEntry, State, Turn
+from ..units import inches_from_metres, turns_in_words
+
+NAV = (("ladder", "Ladder", ""), ("listen", "Listen", "/listen"), ("rods", "Rods", "/rods"), ("turn", "Turn", "/turn"),
+       ("plan", "Plan", "/plan"), ("microphones", "Microphones", "/microphones"), ("history", "History", "/history"),
+       ("blind", "Blind pair", "/blind"), ("muffling", "Muffling", "/muffling"), ("ear", "Ear", "/ear"),
+       ("cards", "Cards", "/cards"))
+
+
+def nav(drum_id: int, current: str, have: Sequence[str]) -> list[dict[str, Any]]:
+    """Links to the views of a drum that exist."""
+    return [{"href": f"/drums/{drum_id}{tail}", "text": text, "current": key == current}
+            for key, text, tail in NAV if key in have]
+
+
+def inches(metres: float) -> str:
+    """A length as drummers write it: ``20 in``, ``13.5 in``."""
+    value = inches_from_metres(metres)
+    return f"{round(value, 1):g} in"
+
+
+def sizes(drum: Drum) -> str:
+    """Diameter and depth, both named."""
+    head = "" if drum.resonant is not None else ", no resonant head"
+    return f"diameter {inches(drum.diameter)}, depth {inches(drum.depth)}{head}"
+
+
+def day(moment: str) -> str:
+    """A date for people from ISO 8601: ``25 Nov 2026``."""
+    try:
+        at = datetime.fromisoformat(moment)
+    except ValueError:
+        return moment
+    return f"{at.day} {at:%b %Y}"
+
+
+def turned_words(turns: Sequence[Turn]) -> str:
+    """What was turned since the state before, in words."""
+    whole = [f"{t.head} {turns_in_words(8 * t.turns)}" for t in turns if t.rod is None and t.turns]
+    single = [t for t in turns if t.rod is not None and t.turns]
+    if single:
+        heads = list(dict.fromkeys(t.head for t in single))
+        whole += [f"{h} rods " + ", ".join(f"{t.rod} {turns_in_words(8 * t.turns)}" for t in single if t.head == h)
+                  for h in heads]
+    return ", ".join(whole) or "nothing turned"
+
+
+def note_line(note: dict[str, Any] | None) -> str:
+    """A note object in a line: ``41.8 Hz, E1 +27, tail 5.4 s``, or its refusal."""
+    if not note:
+        return "nothing read"
+    if note.get("frequency_hz") is None:
+        return "note refused"
+    tail = note.get("t60_s")
+    return f"{note['frequency_hz']:.1f} Hz, {note_words(note['frequency_hz'])}" + (
+        f", tail {tail:.1f} s" if tail else "")
+
+
+def drum_rows(entries: Sequence[DrumEntry], notes: dict[int, dict[str, Any] | None]) -> list[dict[str, Any]]:
+    """The list of drums; ``notes`` holds the last note object of each."""
+    return [{"id": e.id, "name": e.name, "sizes": sizes(e.drum), "states": e.states,
+             "note": note_line(notes.get(e.id)) if e.states else "nothing read yet"} for e in entries]
+
+
+def state_rows(states: Sequence[State]) -> list[dict[str, Any]]:
+    """States of a drum, newest first, with the takes that can be played."""
+    return [
+        {"number": s.number, "day": day(s.made_at), "turned": turned_words(s.turns), "place": s.place,
+         "remark": s.remark, "note": note_line((s.reading or {}).get("note")),
+         "takes": [{"sha256": t.sha256, "name": t.source_name or "take", "channels": ", ".join(t.channels)}
+                   for t in s.takes]}
+        for s in sorted(states, key=lambda s: -s.number)
+    ]
+
+
+def state_line(drum: Drum, state: State | None) -> str:
+    """The line under a drum's name."""
+    if state is None:
+        return f"{sizes(drum)} · no state yet"
+    strikes = len((state.reading or {}).get("strikes") or ())
+    how = "nothing read" if not strikes else "one strike" if strikes == 1 else f"{strikes} strikes"
+    return f"{sizes(drum)} · state {state.number}, {day(state.made_at)} · {how}"
+
+
+def turn_choices(most: int = 8) -> list[dict[str, Any]]:
+    """Choices of eighths for a form, loosest first."""
+    return [{"value": n, "words": turns_in_words(n) if n else "not turned"} for n in range(-most, most + 1)]
+
+
+def drum_toml(typed: dict[str, str]) -> str:
+    """A drum file from a form: name, diameter, depth, and per head film and rods; checked when it is added."""
+    def number(key: str) -> str:
+        value = typed.get(key, "").strip().replace(",", ".")
+        try:
+            return repr(float(value))
+        except ValueError:
+            raise InputError(f"{key.replace('_', ' ')} is missing or no number: give it in the form.") from None
+
+    name = typed.get("name", "").strip().replace("\x7f", "") or "Drum"
+    lines = [f"name = {json.dumps(name, ensure_ascii=False)}", f"diameter_in = {number('diameter_in')}",
+             f"depth_in = {number('depth_in')}"]
+    for head in ("batter", "resonant"):
+        lines.append(f"[{head}]")
+        if head == "resonant" and typed.get("resonant_absent"):
+            lines.append("absent = true")
+            continue
+        lines.append(f"rods = {int(float(number(f'{head}_rods')))}")
+        if typed.get(f"{head}_film_mil", "").strip():
+            lines.append(f"film_mil = {number(f'{head}_film_mil')}")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,86 @@
+"""Work behind the pages: the log opened in a worker thread for one request, forecasts kept while they hold."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+
+from .. import session
+from ..errors import InputError
+from ..records import HEADS, Drum, HeadName, Prediction, Turn
+
+T = TypeVar("T")
+MOST_EIGHTHS = 8  # the page turns a head by at most one turn from where it is
+KEPT = 600
+
+
+class Desk:
+    """The log's path and what was reckoned from it; shared by all requests."""
+
+    def __init__(self, log_path: str | Path | None) -> None:
+        self.log_path = log_path
+        self._kept: OrderedDict[tuple[Any, ...], tuple[Drum, Prediction]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    async def read(self, ask: Callable[[Any], T]) -> T:
+        """``ask(log)`` in a worker thread."""
+        return await run_in_threadpool(self.now, ask)
+
+    def now(self, ask: Callable[[Any], T]) -> T:
+        """``ask(log)`` here; the log is opened for this call alone."""
+        with session.open_log(self.log_path) as log:
+            return ask(log)
+
+    def forecast(self, loaded: session.Loaded, turns: tuple[Turn, ...] = ()) -> tuple[Drum, Prediction]:
+        """The drum after ``turns`` and its forecast, from the kept ones when nothing has changed since.
+
+        Raises
+        ------
+        InputError, CannotAnswer
+            As ``session.predict``.
+        """
+        last = loaded.states[-1] if loaded.states else None
+        entry = loaded.entry
+        key = (entry and entry.id, loaded.drum, last and (last.number, last.made_at), len(loaded.states), turns)
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        made = session.forecast_state(loaded, turns=turns)
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+        return made
+
+
+def drum_of(log: Any, drum_id: int) -> session.Loaded:
+    """A drum of the log as in its last state, loaded the way the command line loads it."""
+    return session.load_drum(str(drum_id), log=log)
+
+
+def as_in(loaded: session.Loaded, number: int) -> session.Loaded:
+    """The same drum as in an earlier state, knowing nothing of what came after.
+
+    Raises
+    ------
+    InputError
+        When there is no such state.
+    """
+    states = tuple(s for s in loaded.states if s.number <= number)
+    if not states or states[-1].number != number:
+        last = loaded.states[-1].number if loaded.states else 0
+        raise InputError(f"this drum has no state {number}: its states are 1 to {last}.")
+    return replace(loaded, drum=session.with_changes(states[-1].drum, ()), states=states)
+
+
+def turns_of(batter: int, resonant: int) -> tuple[Turn, ...]:
+    """Eighths on all rods of each head as turns."""
+    eighths: dict[HeadName, int] = {"batter": batter, "resonant": resonant}
+    return tuple(Turn(head, eighths[head] / 8.0) for head in HEADS if eighths[head])
