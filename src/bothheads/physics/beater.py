@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _STEP = 1.0 / 192000.0  # s: a hundredth of the shortest contact that a drum sees
+_APART = 768  # steps, 4 ms: the head may come back and touch again; apart for longer, the beater has left
 _LONGEST = 0.08  # s; a beater that has not left by then counts as buried
 
 
@@ -35,9 +36,9 @@ WOOD = replace(FELT, mass=0.1, stiffness=5.0e6, exponent=1.5, loss=0.05)
 
 @dataclass(frozen=True)
 class Contact:
-    """What happened while the beater was on the head."""
+    """What happened while the beater was on the head; a hard face may touch several times."""
 
-    contact_s: float  # s of the first contact
+    contact_s: float  # s from the first touch to the last
     peak_force: float  # N
     rebound: float  # speed leaving over speed arriving; 0 when it stays
     impulse: float  # N s
@@ -67,57 +68,57 @@ def strike(
 
     Notes
     -----
-    Left out: the shaft's bending, friction, a second touch. The force is held over a step; the modes are
+    Left out: the shaft's bending, friction. The force is held over a step; the modes are
     carried exactly between steps.
     """
     decay = np.exp(poles * _STEP)
     drive = residues * (decay - 1) / poles
     a = np.zeros_like(poles)
-    x, v, held = 0.0, beater.speed, 0.0
+    x, v = 0.0, beater.speed
     forces: list[float] = []
-    w = 0.0
-    last = 0.0
+    w = film = 0.0
+    touched = 0
     for _ in range(int(_LONGEST / _STEP)):
-        held, last = _meet(x - w, last, held, remainder_compliance, beater)
+        held = _meet(x - w, v - film, remainder_compliance, beater)
         forces.append(held)
         a = decay * a + drive * held
-        w = float(a.real.sum())
+        w, film = float(a.real.sum()), float((a * poles).real.sum())
         v += (beater.foot_force - held) / beater.mass * _STEP
         x += v * _STEP
-        if held == 0.0 and len(forces) > 3:
+        touched = len(forces) if held > 0.0 else touched
+        if touched and len(forces) - touched > _APART:
             break
-    force = np.array(forces)
-    stayed = bool(force[-1] > 0)
+    force = np.array(forces[: max(touched, 1)])
+    stayed = len(forces) - touched <= _APART
     return Contact(
-        contact_s=len(forces) * _STEP, peak_force=float(force.max()),
+        contact_s=len(force) * _STEP, peak_force=float(force.max()),
         rebound=0.0 if stayed else max(0.0, -v) / beater.speed,
         impulse=float(force.sum() * _STEP), force=force, step_s=_STEP, stayed=stayed,
     )
 
 
-def _meet(gap: float, last: float, guess: float, give: float, beater: Beater) -> tuple[float, float]:
-    """Force and depth [N, m] where the face's law meets the static give of the head: depth = gap - give F.
+def _meet(gap: float, rate: float, give: float, beater: Beater) -> float:
+    """Force [N] where the face's law meets the static give of the head, depth = gap - give F, closing at ``rate``.
 
-    The law rises with depth, so the force is the one root of a falling function: Newton, kept in its bracket.
+    The law falls as the give takes depth away, so the one root is found by bisection and Newton's step in turn.
     """
-
-    def law(force: float) -> float:
-        depth = gap - give * force
-        return _face_force(depth, (depth - last) / _STEP, beater)
-
+    if gap <= 0.0:
+        return 0.0
     if give <= 0.0:
-        return law(0.0), gap
-    low, high = 0.0, max(0.0, gap / give)
-    force = min(max(guess, low), high)
-    for _ in range(60):
-        error = law(force) - force
-        low, high = (force, high) if error > 0 else (low, force)
-        slope = (law(force + 1e-6 * high + 1e-12) - law(force)) / (1e-6 * high + 1e-12) - 1.0
-        step = force - error / slope
-        force = step if low < step < high else 0.5 * (low + high)
-        if high - low < 1e-9 * (1.0 + high) or abs(error) < 1e-9 * (1.0 + force):
+        return _face_force(gap, rate, beater)
+    low, high = 0.0, gap / give
+    force: float = min(_face_force(gap, rate, beater), 0.5 * high)
+    for _ in range(200):
+        depth = gap - give * force
+        law = _face_force(depth, rate, beater)
+        low, high = (force, high) if law > force else (low, force)
+        slope = -give * beater.exponent * law / depth - 1.0 if depth > 0.0 else -1.0
+        force = float(force - (law - force) / slope)
+        if not low < force < high:
+            force = 0.5 * (low + high)
+        if abs(law - force) < 1e-10 * (1.0 + force) or high - low < 1e-12 * (1.0 + high):
             break
-    return force, gap - give * force
+    return force
 
 
 def _face_force(depth: float, rate: float, beater: Beater) -> float:

@@ -33,7 +33,10 @@ def predict(
     InputError
         No tension and no history, or turns that the drum cannot take.
     """
-    return forecast_state(ref, sets=sets, turns=turns, log=log)[1]
+    from ..physics.feel import feel
+
+    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log)
+    return replace(prediction, feel=feel(drum))
 
 
 def forecast_state(

@@ -1,0 +1,75 @@
+"""Feel under the foot in numbers: how long the beater is on the head, how fast it comes back, what the air says."""
+
+from __future__ import annotations
+
+from math import atan2, pi, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..records import Drum, Feel, Strike
+from .beater import FELT, Beater, Contact
+from .beater import strike as meet
+from .bessel import bessel_zeros
+from .coupled import solve, tension_of
+from .response import families, spot
+
+FMAX = 600.0  # Hz; a felt beater's push ends well below, what lies above gives way statically
+HIGHEST_KA = 3.0  # the air outside is tabulated a little further
+_ORDERS, _FILMS = 24, 30  # of the static remainder; the Gaussian spot cuts the sum off
+
+
+def feel(drum: Drum, *, beater: Beater = FELT) -> Feel:
+    """Round trip of the air, contact time, rebound, and the share of the contact during which the air has answered.
+
+    The air's answer: the far head starts to push back 2 depth / c after the touch. Raises like ``solve``.
+    """
+    trip = 2.0 * drum.depth / drum.air.speed_of_sound
+    contact = contact_with(drum, beater=beater)
+    return Feel(
+        air_round_trip_ms=1e3 * trip,
+        contact_ms=1e3 * contact.contact_s,
+        rebound=contact.rebound,
+        air_answer_share=max(0.0, 1.0 - trip / contact.contact_s),
+    )
+
+
+def contact_with(drum: Drum, *, beater: Beater = FELT, fmax_hz: float = FMAX) -> Contact:
+    """First contact of ``beater`` with the coupled drum at its strike's place."""
+    fmax_hz = min(fmax_hz, HIGHEST_KA * drum.air.speed_of_sound / (2 * pi * drum.radius))
+    poles, residues = driving_point(drum, drum.strike, fmax_hz=fmax_hz)
+    return meet(poles, residues, beater=beater, remainder_compliance=static_remainder(drum, drum.strike, fmax_hz))
+
+
+def driving_point(
+    drum: Drum, strike: Strike, *, fmax_hz: float = FMAX
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Poles s [1/s] and residues r [m/(N s)] of the struck spot: an impulse J moves it by Re sum r J exp(s t).
+
+    r = 2 a^2 (v' f)^2 / v' Z' v with f the Gaussian spot in film functions. Shapes (modes,).
+    """
+    modes = solve(drum, fmax_hz=fmax_hz)
+    drive = np.zeros(len(modes), complex)
+    theta = atan2(strike.y, strike.x)
+    for f in families(modes, strike):
+        force = spot(drum, modes.system.films, f.m, strike) * f.wave(theta)
+        drive[f.rows] += modes.vectors[f.rows, f.batter] @ force
+    return modes.s, 2.0 * drum.radius**2 * drive**2 / modes.norms
+
+
+def static_remainder(drum: Drum, strike: Strike, fmax_hz: float) -> float:
+    """Static give [m/N] of the film functions above ``fmax_hz``: sum of a^2 f^2 / (T k^2) over k beyond the cut.
+
+    The cut solves T k^2 = w^2 (sigma + 2 rho / k), the film with air on both sides.
+    """
+    tension, density = tension_of(drum, "batter"), drum.batter.surface_density
+    w = 2 * pi * fmax_hz
+    cut = w * sqrt(density / tension)
+    for _ in range(20):
+        cut = w * sqrt((density + 2 * drum.air.density / cut) / tension)
+    total = 0.0
+    for m in range(_ORDERS):
+        k = np.array(bessel_zeros(m, _FILMS)) / drum.radius
+        f = spot(drum, _FILMS, m, strike) / sqrt(pi * (2.0 if m == 0 else 1.0))
+        total += float((drum.radius**2 * f**2 / (tension * k**2))[k > cut].sum())
+    return total
