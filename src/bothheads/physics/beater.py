@@ -136,7 +136,7 @@ def wall_contact_time(beater: Beater) -> float:
     """
     p = beater.exponent
     deepest = ((p + 1) * beater.mass * beater.speed**2 / (2 * beater.stiffness)) ** (1 / (p + 1))
-    return 2 * sqrt(pi) * gamma(1 + 1 / (p + 1)) / gamma(0.5 + 1 / (p + 1)) * deepest / beater.speed
+    return float(2 * sqrt(pi) * gamma(1 + 1 / (p + 1)) / gamma(0.5 + 1 / (p + 1)) * deepest / beater.speed)
 
 
 def force_spectrum(contact: Contact, frequencies: NDArray[np.float64]) -> NDArray[np.float64]:
