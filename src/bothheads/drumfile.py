@@ -13,7 +13,7 @@ from typing import Any, Literal, cast
 from . import units
 from .constants import ASSUMED_FILM_MIL
 from .errors import DrumFileError
-from .records import HEADS, Air, Drum, Head, HeadName, Microphone, Muffling, Opening, Strike
+from .records import HEADS, Air, Drum, Floor, Head, HeadName, Microphone, Muffling, Opening, Strike
 
 SCHEMA = "bothheads.drum/1"
 _LENGTH = {"_in": 0.0254, "_mm": 1e-3, "_m": 1.0}
@@ -168,8 +168,14 @@ def from_dict(data: Mapping[str, Any]) -> tuple[Drum, tuple[str, ...]]:
         raise DrumFileError("two microphones have the same name: give each [[microphone]] its own.")
     air = _air(top.table("air"))
     wires_on = top.flag("wires_on")
+    floor = _floor(top.table("floor"))
     top.finish()
-    drum = Drum(name, diameter, depth, batter, resonant, muffling, strike, microphones, air, wires_on)
+    drum = Drum(name, diameter, depth, batter, resonant, muffling, strike, microphones, air, wires_on, floor)
+    for place in drum.places:
+        under = floor is not None and (
+            place.z > depth + floor.gap if floor.upright else place.y < -(diameter / 2 + floor.gap))
+        if under:
+            raise DrumFileError(f"the {place.name} lies under the floor: move it or make floor.gap_m larger.")
     for head, label in ((batter, "batter"), (resonant, "resonant")):
         if head is not None and head.resistance is None:
             warnings.append(f"loss assumed on the {label} head")
@@ -307,6 +313,18 @@ def _air(table: _Table | None) -> Air:
     return air
 
 
+def _floor(table: _Table | None) -> Floor | None:
+    if table is None:
+        return None
+    gap = table.length("gap", 0.0, 10.0)
+    if gap is None:
+        raise DrumFileError("floor.gap_m is missing: give the distance from the drum's nearest point to the floor.")
+    reflection = table.number("reflection", (0.0, 1.0, "(1 = rigid)"))
+    floor = Floor(gap, 0.9 if reflection is None else reflection, table.flag("upright"))
+    table.finish()
+    return floor
+
+
 def to_dict(drum: Drum) -> dict[str, Any]:
     """Tables of a drum file in SI keys; ``from_dict(to_dict(d))[0] == d``."""
     out: dict[str, Any] = {"schema": SCHEMA, "name": drum.name, "diameter_m": drum.diameter, "depth_m": drum.depth}
@@ -325,6 +343,8 @@ def to_dict(drum: Drum) -> dict[str, Any]:
     air = {"speed_of_sound": a.speed_of_sound, "density": a.density, "temperature_c": a.temperature_c,
            "humidity_percent": a.humidity_percent, "pressure_hpa": a.pressure_hpa}
     out["air"] = {key: value for key, value in air.items() if value is not None}
+    if drum.floor:
+        out["floor"] = {"gap_m": drum.floor.gap, "reflection": drum.floor.reflection, "upright": drum.floor.upright}
     return out
 
 

@@ -111,6 +111,15 @@ class Microphone:
 
 
 @dataclass(frozen=True)
+class Floor:
+    """A reflecting plane near the drum: below a lying drum, under the resonant head of an upright one."""
+
+    gap: float  # m between the floor and the drum's nearest point
+    reflection: float = 0.9  # pressure reflection, 0 (none) to 1 (rigid)
+    upright: bool = False  # True: the drum's axis is vertical, the floor lies beyond the resonant head
+
+
+@dataclass(frozen=True)
 class Drum:
     """A drum as it stands. ``resonant`` None = the drum has no resonant head."""
 
@@ -124,6 +133,7 @@ class Drum:
     microphones: tuple[Microphone, ...] = ()
     air: Air = field(default_factory=Air)
     wires_on: bool = False  # snare wires: readings say so and the fit is refused
+    floor: Floor | None = None  # None: free field
 
     @property
     def radius(self) -> float:
