@@ -1,0 +1,149 @@
+"""The drum from above, microphones where they stood, and a small spectrum for each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from math import log, sqrt
+
+from ..records import Drum, Microphone
+from ..units import inches_from_metres
+from .svg import SCREEN, Palette, Pen, number
+
+FLOOR_DB = 45.0
+SHOWN_DB = 40.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """One partial at all places: level [dB] under the strongest of all, None = not found there."""
+
+    frequency_hz: float
+    share_batter: float | None
+    level_db: tuple[float | None, ...]
+    is_note: bool = False
+
+
+def pair_db(lines: Sequence[Line], a: int, b: int) -> float | None:
+    """Rms [dB] over partials of the level difference between two places; floor 45 dB under each one's loudest."""
+    squares = []
+    for line in lines:
+        known = [v for v in line.level_db if v is not None]
+        if not known:
+            continue
+        floor = max(known) - FLOOR_DB
+        x, y = (floor if v is None else max(v, floor) for v in (line.level_db[a], line.level_db[b]))
+        squares.append((x - y) ** 2)
+    return sqrt(sum(squares) / len(squares)) if squares else None
+
+
+def roundness_db(lines: Sequence[Line]) -> float | None:
+    """Rms over the pairs of places of the level difference per partial; 0 = the same everywhere."""
+    places = len(lines[0].level_db) if lines else 0
+    pairs = [pair_db(lines, a, b) for a, b in combinations(range(places), 2)]
+    known = [p for p in pairs if p is not None]
+    return sqrt(sum(p * p for p in known) / len(known)) if known else None
+
+
+def where_words(m: Microphone, depth: float) -> str:
+    """Where a microphone stood, in words: its largest distance from the drum."""
+    behind, before, aside = -m.z, m.z - depth, abs(m.x)
+    name, far = max((("behind", behind), ("before", before), ("aside", aside), ("up" if m.y > 0 else "down", abs(m.y))),
+                    key=lambda item: item[1])
+    return f"{100 * far:.0f} cm {name}"
+
+
+def plan_svg(drum: Drum, places: Sequence[Microphone], *, wide: bool = True, palette: Palette = SCREEN) -> str:
+    """The drum from above: player below, listeners above; microphones numbered where they stood."""
+    width, height = (440.0, 520.0) if wide else (344.0, 420.0)
+    pen = Pen(palette, f"p{'w' if wide else 'n'}")
+    pen.pattern()
+    xs = [m.x for m in places] + [-drum.radius, drum.radius]
+    zs = [m.z for m in places] + [0.0, drum.depth]
+    scale = min((width - 150) / max(max(xs) - min(xs), 0.3), (height - 110) / max(max(zs) - min(zs), 0.3))
+    x0 = width / 2 + 20 + scale * (max(xs) + min(xs)) / 2  # x runs to the player's left
+    z0 = height / 2 + scale * (max(zs) + min(zs)) / 2
+
+    def at(x: float, z: float) -> tuple[float, float]:
+        return x0 - scale * x, z0 - scale * z
+
+    cx = at(0, 0)[0]
+    pen.path(f"M{number(cx)} 27V{number(height - 14)}", "hair", dash="8 4 2 4")
+    left, bottom = at(drum.radius, 0)
+    right, top = at(-drum.radius, drum.depth)
+    pen.bar(left, top, right - left, bottom - top, "fsheet", extra=' fill-opacity="0"')
+    pen.path(f"M{number(left)} {number(top)}V{number(bottom)}M{number(right)} {number(top)}V{number(bottom)}", "ink",
+             width=1.5)
+    pen.bar(left - 3, bottom - 4, right - left + 6, 8, "fb")
+    pen.text(left - 10, bottom + 5, "batter", size=14, anchor="end", css="fb", weight=650)
+    if drum.resonant is not None:
+        pen.bar(left - 3, top - 4, right - left + 6, 8, "br", slits=True)
+        pen.text(left - 10, top + 5, "resonant", size=14, anchor="end", css="fr", weight=650)
+    for i, m in enumerate(places, 1):
+        _microphone(pen, i, m, at(m.x, m.z), drum, width)
+    pen.text(cx + 8, height - 19, "player", size=13, css="t2")
+    pen.text(cx + 8, 37, "listeners", size=13, css="t2")
+    pen.path(f"M14 {number(height - 22)}h{number(0.3 * scale)}m0 -4v8M14 {number(height - 26)}v8", "ink", width=1.5)
+    pen.text(14, height - 2, "30 cm", size=13, css="t2")
+    label = (f"The drum from above, {inches_from_metres(drum.diameter):.0f} inches across and "
+             f"{inches_from_metres(drum.depth):.0f} deep, player below. Microphones: "
+             + ", ".join(f"{m.name} {where_words(m, drum.depth)}" for m in places) + ".")
+    return pen.drawing(width, height, css="wide" if wide else "narrow", label=label)
+
+
+def _microphone(pen: Pen, index: int, m: Microphone, at: tuple[float, float], drum: Drum, width: float) -> None:
+    x, y = at
+    pen.bar(x - 9, y - 9, 18, 18, "fi")
+    pen.text(x, y + 5, str(index), size=13, anchor="middle", css="fp", weight=700)
+    left = x > width - 110 or (abs(m.x) < drum.radius and 0 <= m.z <= drum.depth)
+    anchor, tx = ("end", x - 15) if left else ("start", x + 16)
+    pen.text(tx, y + 1, m.name, size=16, anchor=anchor, css="halo", weight=700)
+    pen.text(tx, y + 18, where_words(m, drum.depth), size=13, anchor=anchor, css="t2 halo")
+
+
+def spectra_svg(lines: Sequence[Line], names: Sequence[str], *, wide: bool = True, palette: Palette = SCREEN) -> str:
+    """One small spectrum a place on one pitch axis; length is level, a dot = more than 40 dB under."""
+    count = max(len(names), 1)
+    width, height, left, right, top, base = (690.0, 520.0, 34.0, 690.0, 50.0, 478.0) if wide else (
+        344.0, 470.0, 30.0, 344.0, 50.0, 430.0)
+    column = (right - left) / count
+    room = column - (60 if wide else 14)
+    pen = Pen(palette, f"s{'w' if wide else 'n'}")
+    pen.pattern()
+    heard = [line.frequency_hz for line in lines] or [40.0, 160.0]
+    low, high = min(heard) / 1.15, max(heard) * 1.15
+    for f in (20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600):
+        if low < f < high:
+            y = base - (base - top) * log(f / low) / log(high / low)
+            pen.path(f"M{number(left)} {number(y)}H{number(width)}", "hair")
+            pen.text(left - 5, y + 4.5, str(f), size=12, anchor="end", css="t2")
+    pen.text(left - 5, top - 10, "Hz", size=12, anchor="end", css="t2")
+    for i, name in enumerate(names):
+        x = left + i * column + (4 if wide else 2)
+        pen.bar(x, 12, 18, 18, "fi")
+        pen.text(x + 9, 26, str(i + 1), size=13, anchor="middle", css="fp", weight=700)
+        pen.text(x + 24, 27, name if wide or len(name) < 7 else name[:6], size=15, weight=700)
+        pen.path(f"M{number(x)} {top:g}V{number(base)}", "ink", width=1.5)
+        for line in lines:
+            _level(pen, line, i, x, base - (base - top) * log(line.frequency_hz / low) / log(high / low), room, wide)
+        pen.path(f"M{number(x)} {number(base + 10)}h{number(room)}m0 -4v8M{number(x)} {number(base + 6)}v8", "rule")
+        pen.text(x, base + 28, f"−{SHOWN_DB:.0f}", size=12, css="t2")
+        pen.text(x + room, base + 28, "0 dB", size=12, anchor="end", css="t2")
+    return pen.drawing(width, height, css="wide" if wide else "narrow",
+                       label=f"{count} small spectra on one pitch axis, one for each microphone; the table below has "
+                             "the figures.")
+
+
+def _level(pen: Pen, line: Line, index: int, x: float, y: float, room: float, wide: bool) -> None:
+    level = line.level_db[index]
+    if level is None or level <= -SHOWN_DB:
+        pen.raw(f'<circle class="frule" cx="{number(x + 3)}" cy="{number(y)}" r="1.6" fill="{pen.palette.rule}"/>')
+        return
+    length = room * (1 + level / SHOWN_DB)
+    thick = 9.0 if wide else 7.0
+    split = length if line.share_batter is None else length * line.share_batter
+    pen.bar(x, y - thick / 2, split, thick, "fi" if line.share_batter is None else "fb")
+    pen.bar(x + split, y - thick / 2, length - split, thick, "br", slits=True)
+    if wide:
+        pen.text(x + length + 6, y + 4.5, f"{level:.0f}".replace("-", "−"), size=12.5, css="halo")
