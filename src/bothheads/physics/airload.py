@@ -82,7 +82,7 @@ class AirLoad:
         """W and dW/dsc (modes, 2N, 2N) for modes of the given orders at sc = s a / c."""
         n, size = self.films, 2 * self.films
         mu = self.mu[order]
-        x, y, dx, dy = self._duct(order, mu, sc[:, None], loss)
+        x, y, dx, dy = self.duct_terms(mu, sc[:, None], order[:, None].astype(float), self.edge[order], loss)
         c = self.duct[order]
         w = _signed_batch(c, x, y, n) + self.still[order]
         dw = _signed_batch(c, dx, dy, n)
@@ -97,14 +97,14 @@ class AirLoad:
                 dw[rows] += value[1]
         return w, dw
 
-    def _duct(
-        self, order: NDArray[np.int_], mu: Array, sc: Complex, loss: Loss | None
+    def duct_terms(
+        self, mu: Array, sc: Complex, m: Array, edge: Array, loss: Loss | None
     ) -> tuple[Complex, Complex, Complex, Complex]:
+        """``cavity.duct_load`` for duct modes ``mu`` of order ``m`` with chi(1) = ``edge``; all broadcast."""
         if loss is None:
             return cavity.duct_load(mu, sc, self.aspect)
         extra = cavity.wall_loss(
-            mu, sc, m=order[:, None].astype(float), norm_edge=self.edge[order], depth=self.aspect,
-            radius=loss.radius, speed_of_sound=loss.speed_of_sound,
+            mu, sc, m=m, norm_edge=edge, depth=self.aspect, radius=loss.radius, speed_of_sound=loss.speed_of_sound,
         )
         return cavity.duct_load(np.sqrt(mu * mu + extra), sc, self.aspect)
 

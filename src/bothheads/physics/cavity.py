@@ -67,12 +67,12 @@ def duct_functions(m: int, count: int, x: Array) -> Array:
     return np.asarray(norm.reshape(shaped) * bessel_j(m, mu.reshape(shaped) * np.asarray(x))[m])
 
 
-def duct_load(mu: Array, sc: Complex, depth: float) -> tuple[Complex, Complex, Complex, Complex]:
+def duct_load(mu: Array | Complex, sc: Complex, depth: float) -> tuple[Complex, Complex, Complex, Complex]:
     """coth(kap L)/kap and 1/(kap sinh kap L) with their slopes along sc; ``mu`` and ``sc`` broadcast, lengths in radii.
 
     Written with exp(-2 kap L): nothing overflows at any depth.
     """
-    kap = np.sqrt(mu * mu + sc * sc + 0j)
+    kap = np.sqrt(mu * mu + sc * sc + 0j)  # mu may be complex where the walls take energy
     e = np.exp(-kap * depth)
     e2 = e * e
     rest = 1.0 - e2

@@ -24,7 +24,7 @@ from .bessel import bessel_zeros
 from .membrane import Array, ring_overlap
 
 if TYPE_CHECKING:
-    from .mixed import Mixture
+    from .mixture import Mixture
 
 Complex = NDArray[np.complex128]
 Index = NDArray[np.int_]
@@ -155,11 +155,8 @@ def tension_of(drum: Drum, name: HeadName) -> float:
     return value
 
 
-def resolution(drum: Drum, fmax_hz: float) -> tuple[int, int]:
-    """Film functions per order and number of orders that carry every mode to ``fmax_hz``.
-
-    The shortest film wave at fmax solves T k^2 = w^2 (sigma + 2 rho / k); functions run well beyond it.
-    """
+def shortest_wave(drum: Drum, fmax_hz: float) -> float:
+    """Largest k a of the films at ``fmax_hz``, from T k^2 = w^2 (sigma + 2 rho / k): air on both sides."""
     w = 2 * pi * fmax_hz
     shortest = 0.0
     for name in HEADS:
@@ -170,6 +167,12 @@ def resolution(drum: Drum, fmax_hz: float) -> tuple[int, int]:
         for _ in range(30):
             k = w * sqrt((head.surface_density + 2 * drum.air.density / k) / tension)
         shortest = max(shortest, k * drum.radius)
+    return shortest
+
+
+def resolution(drum: Drum, fmax_hz: float) -> tuple[int, int]:
+    """Film functions per order and number of orders that carry every mode to ``fmax_hz``."""
+    shortest = shortest_wave(drum, fmax_hz)
     films = int(np.clip(ceil(shortest / pi) + 3, 8, 20))
     orders = sum(1 for m in range(MAX_ORDERS) if bessel_zeros(m, 1)[0] < shortest)
     return films, max(orders, 5)

@@ -1,0 +1,231 @@
+"""Families of film functions that stay together: their matrices, starts and modes (see ``mixed``).
+
+The exact air is never assembled for every mode: Z(s) v is applied through duct modes and rim-free functions, and
+the correction of v goes through the damped linear problem read off at three frequencies. What does not settle so is
+finished by Newton's iteration with the full matrix.
+"""
+
+from __future__ import annotations
+
+from math import pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import opening
+from .airload import DUCT
+from .bessel import bessel_zeros
+from .coupled import System, duplicates, newton, shortest_wave
+from .membrane import Array, film_on_rim_free
+from .mixture import Mixture
+from .radiation import ORDERS, SOURCES, TERMS, chebyshev
+
+Complex = NDArray[np.complex128]
+
+REACH = 1.6  # film functions run to this many times the shortest film wavenumber at the highest frequency
+LOW = 1.5  # undamped modes to this many times the highest frequency are joined by damping exactly
+SETTLED = 3e-9  # relative change of s at which a mode is done
+ROUNDS = 12
+
+
+class Group:
+    """Matrices of some families of one drum, and the modes among them."""
+
+    def __init__(self, system: System, mixture: Mixture, members: list[int], fmax_hz: float) -> None:
+        self.system, self.mixture, self.members, self.fmax = system, mixture, members, fmax_hz
+        n = mixture.films
+        self.orders = np.array([mixture.families[i][0] for i in members])
+        cut = max(REACH * shortest_wave(system.drum, fmax_hz), 20.0)
+        on = np.array([bessel_zeros(m, n) < cut for m in self.orders])
+        self.local = np.nonzero(np.concatenate([on, on], 1).ravel())[0]  # among (families, 2N)
+        rows = (np.array(members)[:, None] * 2 * n + np.arange(2 * n)).ravel()[self.local]
+        kinds = {mixture.families[i][1] for i in members}
+        flows = [i for i, flow in enumerate(opening.FLOWS) if mixture.hole is not None and flow[2] in kinds]
+        self.flows = np.array(flows, int)
+        self.films = len(rows)
+        self.index = np.concatenate([rows, mixture.film_rows + self.flows]).astype(int)
+        pick = np.ix_(self.index, self.index)
+        self.mass, self.resistance, self.stiffness = (
+            self._with_films(matrix[pick], own)
+            for matrix, own in ((mixture.mass, system.mass), (mixture.resistance, system.resistance),
+                                (mixture.stiffness, system.stiffness)))
+        self._prepare()
+
+    def _with_films(self, joined: Array, own: Array) -> Array:
+        """Add the films' own blocks of every order."""
+        which, inner = np.divmod(self.local, 2 * self.mixture.films)
+        same = which[:, None] == which[None]
+        blocks = own[self.orders[which][:, None], inner[:, None], inner[None]]
+        joined[: self.films, : self.films] += np.where(same, blocks, 0.0)
+        return joined
+
+    def _prepare(self) -> None:
+        """Overlaps of all families stacked for ``apply``."""
+        system, n = self.system, self.mixture.films
+        c = system.air.duct[self.orders]
+        self.duct_b, self.duct_r = np.swapaxes(c[:, :, :n], 1, 2).copy(), np.swapaxes(c[:, :, n:], 1, 2).copy()
+        self.still = system.air.still[self.orders]
+        self.mu, self.edge = system.air.mu[self.orders], system.air.edge[self.orders]
+        hole, fl = self.mixture.hole, self.flows
+        count = len(self.members)
+        self.flow_duct = np.zeros((count, len(fl), DUCT))
+        self.flow_source = np.zeros((count, len(fl), SOURCES))
+        self.flow_film = np.zeros((count, len(fl), 2 * n))
+        self.flow_own = np.zeros((len(fl), len(fl)))
+        if hole is not None:
+            self.flow_own = hole.own[np.ix_(fl, fl)]
+            for f, i in enumerate(self.members):
+                self.flow_duct[f], self.flow_source[f] = hole.duct[i][:, fl].T, hole.sources[i][:, fl].T
+                self.flow_film[f] = np.concatenate([hole.to_batter[i][:, fl], hole.to_resonant[i][:, fl]]).T
+
+    def apply(self, s: Complex, v: Complex) -> tuple[Complex, Complex]:
+        """Z(s) v and Z'(s) v for many modes, (modes, unknowns) each."""
+        drum = self.system.drum
+        scale, weight = drum.radius / drum.air.speed_of_sound, drum.air.density * drum.radius
+        w, dw = self._air(s * scale, v)
+        t = s[:, None]
+        inertia = v @ self.mass + weight * w
+        loss = v @ self.resistance
+        z = t * t * inertia + t * loss + v @ self.stiffness
+        return z, 2 * t * inertia + (t * t * weight * scale) * dw + loss
+
+    def _air(self, sc: Complex, v: Complex) -> tuple[Complex, Complex]:
+        """W v and dW/dsc v."""
+        n, count, modes = self.mixture.films, len(self.members), len(sc)
+        wide = np.zeros((modes, count * 2 * n), complex)
+        wide[:, self.local] = v[:, : self.films]
+        q = np.ascontiguousarray(wide.reshape(modes, count, 2 * n).transpose(1, 0, 2))
+        p = v[:, self.films:]
+        b, r = q[:, :, :n] @ self.duct_b, q[:, :, n:] @ self.duct_r + p @ self.flow_duct
+        x, y, dx, dy = self._duct(sc)
+        out = np.empty((2, count, modes, 2 * n), complex)
+        flow = np.zeros((2, modes, len(self.flows)), complex)
+        for k, (self_part, mutual) in enumerate(((x, y), (dx, dy))):
+            at_b, at_r = self_part * b - mutual * r, self_part * r - mutual * b
+            out[k, :, :, :n] = at_b @ np.swapaxes(self.duct_b, 1, 2)
+            out[k, :, :, n:] = at_r @ np.swapaxes(self.duct_r, 1, 2)
+            flow[k] = (at_r @ np.swapaxes(self.flow_duct, 1, 2)).sum(0)
+        out[0] += q @ self.still + p @ self.flow_film
+        flow[0] += (q @ np.swapaxes(self.flow_film, 1, 2)).sum(0) + p @ self.flow_own
+        self._outside(sc, q, p, out, flow)
+        films = out.transpose(0, 2, 1, 3).reshape(2, modes, count * 2 * n)[:, :, self.local]
+        both = np.concatenate([films, flow], 2)
+        return both[0], both[1]
+
+    def _duct(self, sc: Complex) -> tuple[Complex, Complex, Complex, Complex]:
+        air = self.system.air
+        order = self.orders[:, None, None].astype(float)
+        return air.duct_terms(self.mu[:, None], sc[None, :, None], order, self.edge[:, None], self.system.loss)
+
+    def _outside(self, sc: Complex, q: Complex, p: Complex, out: Complex, flow: Complex) -> None:
+        """What radiates: the orders below ORDERS through their rim-free functions, added to ``out`` and ``flow``."""
+        n = self.mixture.films
+        both = np.concatenate(chebyshev(sc))
+        for f, m in enumerate(self.orders):
+            if m >= ORDERS:
+                continue
+            vt = film_on_rim_free(int(m), n, SOURCES)
+            b, r = q[f, :, :n] @ vt.T, q[f, :, n:] @ vt.T + p @ self.flow_source[f]
+            extra = (both @ self.system.air.outside.extra(int(m)).reshape(TERMS, -1)).reshape(
+                2, len(sc), 2, SOURCES, SOURCES)
+            ends = np.stack([b, r], 2)  # (modes, sources, 2)
+            own, far = extra[:, :, 0] @ ends, extra[:, :, 1] @ ends
+            at_b, at_r = own[..., 0] - far[..., 1], own[..., 1] - far[..., 0]
+            out[:, f, :, :n] += at_b @ vt
+            out[:, f, :, n:] += at_r @ vt
+            flow += at_r @ self.flow_source[f].T
+
+    def dense(self, s: complex) -> tuple[Complex, Complex]:
+        """Z and Z' (unknowns, unknowns) at one s."""
+        size = len(self.index)
+        return self.apply(np.full(size, s, complex), np.eye(size, dtype=complex))
+
+    def modes(self) -> tuple[Complex, Complex, Complex]:
+        """s, vectors over all rows of the mixture, and norms v' Z' v with v'v = 1, to the highest frequency."""
+        top = 2 * pi * self.fmax
+        linear = _Linear(self, top)
+        s, v, norms, left = linear.settle()
+        if left.size:
+            s[left], v[left], norms[left] = self._full_newton(s[left], v[left])
+        good = np.nonzero((s.imag > 0) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
+        full = np.zeros((len(good), self.mixture.size), complex)
+        full[:, self.index] = v[good]
+        return s[good], full, norms[good]
+
+    def _full_newton(self, s: Complex, v: Complex) -> tuple[Complex, Complex, Complex]:
+        """Newton with the full matrix, mode by mode."""
+        def evaluate(_: NDArray[np.int_], at: Complex) -> tuple[Complex, Complex]:
+            pairs = [self.dense(complex(x)) for x in at]
+            return np.array([a for a, _ in pairs]), np.array([b for _, b in pairs])
+
+        done = [newton(evaluate, s[i:i + 1], v[i:i + 1]) for i in range(len(s))]
+        return (np.concatenate([d[0] for d in done]), np.concatenate([d[1] for d in done]),
+                np.concatenate([d[2] for d in done]))
+
+
+class _Linear:
+    """The damped linear problem behind the starts and corrections.
+
+    Undamped modes come from Re Z read as K - w^2 M at two frequencies, loss from Im Z at a third. The low modes are
+    joined by damping through (s + iW)(s - iW) + s R ~ (s + iW)(s - B), B = iW - R/2.
+    """
+
+    def __init__(self, group: Group, top: float) -> None:
+        self.group, self.top = group, top
+        low, high, middle = 0.12 * top, 0.6 * top, 0.35 * top
+        a, b = group.dense(1j * low)[0].real, group.dense(1j * high)[0].real
+        mass = (a - b) / (high**2 - low**2)
+        stiffness = a + low**2 * mass
+        factor = np.linalg.inv(np.linalg.cholesky(0.5 * (mass + mass.T)))
+        values, vectors = np.linalg.eigh(factor @ (0.5 * (stiffness + stiffness.T)) @ factor.T)
+        self.shapes = factor.T @ vectors
+        self.w = np.sqrt(np.maximum(values, 1.0))
+        resistance = self.shapes.T @ (group.dense(1j * middle)[0].imag / middle) @ self.shapes
+        self.low = int(np.searchsorted(self.w, LOW * top))
+        self.loss_high = np.diag(resistance)[self.low:]
+        r = resistance[: self.low, : self.low]
+        self.values, right = np.linalg.eig(1j * np.diag(self.w[: self.low]) - 0.5 * r)
+        self.right, self.left = right, np.linalg.inv(right)
+
+    def settle(self) -> tuple[Complex, Complex, Complex, NDArray[np.int_]]:
+        """Residual iteration on all wanted modes: s, v, norms and the indices of those that did not settle."""
+        wanted = np.nonzero((self.values.imag > 2 * pi) & (self.values.imag < 1.06 * self.top))[0]
+        s = self.values[wanted].copy()
+        x = np.zeros((len(wanted), len(self.w)), complex)
+        x[:, : self.low] = self.right[:, wanted].T
+        v = _unit(x @ self.shapes.T)
+        norms = np.ones_like(s)
+        live = np.arange(len(s))
+        last = np.full(len(s), np.inf)
+        stuck: list[int] = []
+        for turn in range(ROUNDS):
+            z, dz = self.group.apply(s[live], v[live])
+            norms[live] = np.einsum("jn,jn->j", v[live], dz)
+            step = np.einsum("jn,jn->j", v[live], z) / norms[live]
+            s[live] -= step
+            z -= step[:, None] * dz
+            moved = np.abs(step) / np.abs(s[live])
+            slow = (moved > 0.5 * last[live]) & (moved > SETTLED) & (turn > 2)
+            last[live] = moved
+            stuck += live[slow].tolist()
+            v[live] = _unit(v[live] - self._correct(s[live], z, wanted[live]))
+            live = live[(moved > SETTLED) & ~slow]
+            if not live.size:
+                break
+        return s, v, norms, np.array(sorted({*stuck, *live.tolist()}), int)
+
+    def _correct(self, s: Complex, residual: Complex, own: NDArray[np.int_]) -> Complex:
+        """Approximate Z(s)^-1 residual without the part along each mode itself."""
+        y = residual @ self.shapes
+        t = s[:, None]
+        gap = t - self.values[None]
+        gap *= np.maximum(np.abs(gap), 1.0) / np.maximum(np.abs(gap), 1e-30)  # never divide by less than 1/s
+        gap[np.arange(len(s)), own] = np.inf
+        low = ((y[:, : self.low] / (t + 1j * self.w[: self.low])) @ self.left.T / gap) @ self.right.T
+        w = self.w[self.low:]
+        high = y[:, self.low:] / (t * t + w * w + t * self.loss_high)
+        return np.asarray(np.concatenate([low, high], 1) @ self.shapes.T)
+
+
+def _unit(v: Complex) -> Complex:
+    return np.asarray(v / np.sqrt(np.einsum("jn,jn->j", v, v))[:, None])
