@@ -91,7 +91,7 @@ def ladder_svg(
         _wish(pen, wish_hz, axis, sheet)
     was = {k.rung.key: k for k in place_rungs(ghosts, own, axis, sheet)}
     for k in place_rungs(rungs, own, axis, sheet):
-        _rung(pen, k, was.get(k.rung.key), sheet, focusable, second)
+        _rung(pen, k, was.get(k.rung.key), sheet, focusable, second, ties=bool(own))
     _tail_scale(pen, axis, sheet)
     return pen.drawing(sheet.width, sheet.height, css=f"ladder {'wide' if sheet.kind == 'w' else 'narrow'}",
                        label=_label(rungs, place), role="group", extra=f' data-kind="{sheet.kind}"')
@@ -185,7 +185,9 @@ def ghost_path(k: Mark) -> str:
     return f"M{number(k.x0)} {number(k.y - k.thick / 2)}H{number(k.x1)}v{number(k.thick)}H{number(k.x0)}z"
 
 
-def _rung(pen: Pen, k: Mark, was: Mark | None, sheet: Sheet, focusable: bool, second: str) -> None:
+def _rung(
+    pen: Pen, k: Mark, was: Mark | None, sheet: Sheet, focusable: bool, second: str, *, ties: bool
+) -> None:
     r = k.rung
     css = "rung" + (" shared" if r.is_note else "") + ("" if r.share_batter is not None else " unowned")
     tab = ' tabindex="0"' if focusable else ""
@@ -193,7 +195,7 @@ def _rung(pen: Pen, k: Mark, was: Mark | None, sheet: Sheet, focusable: bool, se
     if focusable:
         pen.raw(f'<rect class="hit" x="{sheet.left:g}" y="{number(k.y - 10)}" width="{sheet.span:g}" height="20" '
                 'fill="none" pointer-events="all"/>')
-    if r.share_batter is not None:
+    if r.share_batter is not None and ties:
         for head, css_tie, x, at, end in (("b", "tie tb sb", sheet.left, k.tie_left, k.x0),
                                           ("r", "tie tr sr", sheet.right, k.tie_right, k.x1)):
             hidden = "" if r.is_note else ' stroke-opacity="0"'

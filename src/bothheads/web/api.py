@@ -13,8 +13,8 @@ from starlette.routing import Route
 
 from .. import session
 from . import forms, picture
-from .pages import _picture, desk
-from .work import drum_of, turns_of
+from .pages import _picture
+from .work import desk, drum_of, turns_of
 
 _SHA256 = re.compile(r"^[0-9a-f]{64}$")
 

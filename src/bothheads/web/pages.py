@@ -13,15 +13,7 @@ from ..errors import BothheadsError, InputError
 from ..papers.rungs import reading_of
 from . import forms, picture, views
 from .app import show
-from .work import Desk, as_in, drum_of, turns_of
-
-HAVE = ("ladder",)
-
-
-def desk(request: Request) -> Desk:
-    """The shared desk."""
-    found: Desk = request.app.state.desk
-    return found
+from .work import as_in, desk, drum_of, turns_of
 
 
 async def home(request: Request) -> Response:
@@ -83,16 +75,15 @@ async def ladder(request: Request) -> Response:
         model = p.after or p.model
         places = list(p.model.partials[0].level_db) if p.model and p.model.partials else []
         return {
-            "drum": {"id": drum_id, "name": entry.name, "line": views.state_line(loaded.drum, state),
-                     "heads": ["batter", "resonant"] if loaded.drum.resonant else ["batter"]},
-            "state": number, "last": state.number if state else 0, "nav": views.nav(drum_id, "ladder", HAVE),
+            **views.frame(entry, loaded.drum, "ladder"), "line": views.state_line(loaded.drum, state),
+            "state": number, "last": state.number if state else 0,
             "drawings": picture.drawings(p), "note": picture.note_lines(p), "told": picture.told(p),
             "asked": picture.asked_words(p.eighths), "eighths": dict(zip(("batter", "resonant"), p.eighths, strict=True)),
             "rows": picture.table(p), "forecast": p.after is not None, "why": why, "place": p.place, "places": places,
             "warnings": list(dict.fromkeys((*(reading.warnings if reading else ()),
                                             *(model.warnings if model else ())))),
             "states": views.state_rows(loaded.states[-6:]), "choices": views.turn_choices(),
-            "next_state": (log.last_state(drum_id).number + 1) if loaded.states else 1, "has_plan": "turn" in HAVE,
+            "next_state": (log.last_state(drum_id).number + 1) if loaded.states else 1,
         }
 
     return show(request, "ladder.html", **await desk(request).read(ask))

@@ -12,16 +12,17 @@ from ..papers.ladder_layout import note_words
 from ..records import Drum, DrumEntry, State, Turn
 from ..units import inches_from_metres, turns_in_words
 
-NAV = (("ladder", "Ladder", ""), ("listen", "Listen", "/listen"), ("rods", "Rods", "/rods"), ("turn", "Turn", "/turn"),
-       ("plan", "Plan", "/plan"), ("microphones", "Microphones", "/microphones"), ("history", "History", "/history"),
-       ("blind", "Blind pair", "/blind"), ("muffling", "Muffling", "/muffling"), ("ear", "Ear", "/ear"),
-       ("cards", "Cards", "/cards"))
+NAV = (("ladder", "Ladder", ""), ("history", "History", "/history"))
 
 
-def nav(drum_id: int, current: str, have: Sequence[str]) -> list[dict[str, Any]]:
-    """Links to the views of a drum that exist."""
-    return [{"href": f"/drums/{drum_id}{tail}", "text": text, "current": key == current}
-            for key, text, tail in NAV if key in have]
+def frame(entry: DrumEntry, drum: Drum, current: str) -> dict[str, Any]:
+    """What every view of a drum shows: the drum, its heads, the links to its views."""
+    return {
+        "drum": {"id": entry.id, "name": entry.name, "sizes": sizes(drum),
+                 "heads": ["batter", "resonant"] if drum.resonant is not None else ["batter"]},
+        "nav": [{"href": f"/drums/{entry.id}{tail}", "text": text, "current": key == current}
+                for key, text, tail in NAV],
+    }
 
 
 def inches(metres: float) -> str:

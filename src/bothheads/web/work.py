@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
 
 from .. import session
 from ..errors import InputError
@@ -58,6 +59,12 @@ class Desk:
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
         return made
+
+
+def desk(request: Request) -> Desk:
+    """The desk that all requests share."""
+    found: Desk = request.app.state.desk
+    return found
 
 
 def drum_of(log: Any, drum_id: int) -> session.Loaded:
