@@ -171,7 +171,7 @@ def from_dict(data: Mapping[str, Any]) -> tuple[Drum, tuple[str, ...]]:
     floor = _floor(top.table("floor"))
     top.finish()
     drum = Drum(name, diameter, depth, batter, resonant, muffling, strike, microphones, air, wires_on, floor)
-    for place in drum.places:
+    for place in microphones:
         under = floor is not None and (
             place.z > depth + floor.gap if floor.upright else place.y < -(diameter / 2 + floor.gap))
         if under:

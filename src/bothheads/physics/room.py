@@ -13,16 +13,19 @@ from dataclasses import replace
 from ..records import Drum, Microphone
 
 
-def mirrored(drum: Drum, places: tuple[Microphone, ...]) -> tuple[Microphone, ...]:
-    """The places mirrored in the drum's floor; ValueError when the drum has none or a place lies under it."""
+def mirrored(drum: Drum, places: tuple[Microphone, ...]) -> tuple[tuple[Microphone, ...], tuple[float, ...]]:
+    """The places mirrored in the drum's floor, and the reflection heard at each; 0 where a place lies under it.
+
+    Of the reference places only an upright drum's front lies there. ValueError when the drum has no floor.
+    """
     if drum.floor is None:
         raise ValueError("this drum stands in the free field")
     if drum.floor.upright:
         plane = drum.depth + drum.floor.gap
-        if any(p.z > plane for p in places):
-            raise ValueError("a microphone lies under the floor")
-        return tuple(replace(p, z=2 * plane - p.z) for p in places)
-    plane = -(drum.radius + drum.floor.gap)
-    if any(p.y < plane for p in places):
-        raise ValueError("a microphone lies under the floor")
-    return tuple(replace(p, y=2 * plane - p.y) for p in places)
+        images = tuple(replace(p, z=2 * plane - p.z) for p in places)
+        above = (p.z <= plane for p in places)
+    else:
+        plane = -(drum.radius + drum.floor.gap)
+        images = tuple(replace(p, y=2 * plane - p.y) for p in places)
+        above = (p.y >= plane for p in places)
+    return images, tuple(drum.floor.reflection if ok else 0.0 for ok in above)
