@@ -74,14 +74,18 @@ def passes_for(eighths: float) -> int:
     return int(-(-abs(eighths) // LARGEST_STEP))
 
 
-def split(eighths: int) -> list[int]:
-    """Whole eighths of each pass: at most a quarter turn, as equal as can be, the larger ones first."""
+def split(eighths: float) -> list[float]:
+    """Eighths of each pass (halves allowed): at most a quarter turn, as equal as can be, the larger ones first."""
     count = passes_for(eighths)
     if count == 0:
         return []
-    sign = 1 if eighths > 0 else -1
-    base, more = divmod(abs(eighths), count)
-    return [sign * (base + (i < more)) for i in range(count)]
+    sign = 1.0 if eighths > 0 else -1.0
+    base, more = divmod(round(2.0 * abs(eighths)), 2 * count)  # whole eighths each, and the halves that are left
+    whole, half = divmod(more, 2)
+    out = [base + (i < whole) + 0.0 for i in range(count)]
+    if half:
+        out[whole] += 0.5
+    return [sign * e for e in out]
 
 
 def check_minutes(minutes: float | None) -> None:
@@ -90,7 +94,7 @@ def check_minutes(minutes: float | None) -> None:
         raise InputError(f"minutes = {minutes:g} is outside 1 to 600: give the minutes you have.")
 
 
-def turning_cautions(turned: Sequence[tuple[HeadName, int]], *, near_low: Sequence[HeadName],
+def turning_cautions(turned: Sequence[tuple[HeadName, float]], *, near_low: Sequence[HeadName],
                      near_high: Sequence[HeadName], extrapolated: Sequence[str], drum: Drum,
                      hurried: bool, new: Sequence[HeadName] = ()) -> list[str]:
     """Cautions for a plan that turns rods: the standing one first, then what this plan calls for."""

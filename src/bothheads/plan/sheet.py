@@ -24,7 +24,9 @@ Array = NDArray[np.float64]
 Model = Callable[[Drum], Prediction]
 
 EARLY_S = 0.05  # s, what counts as attack: energy that arrives before this
+AUDIBLE_DB = 30.0  # modes this far below the loudest still count when a recording is approached
 KEPT_SHEETS = 12
+SLACKEST = 250.0  # N/m, the resolution of a sheet is enough for both heads this slack
 
 
 def exact_model(drum: Drum) -> Prediction:
@@ -32,6 +34,18 @@ def exact_model(drum: Drum) -> Prediction:
     from ..physics.forecast import forecast
 
     return forecast(drum)
+
+
+def steady_model(drum: Drum) -> Model:
+    """The same with one resolution for all tensions of a plan, so that the air's tables are made once."""
+    from ..physics.coupled import Options, default_fmax, resolution
+    from ..physics.forecast import forecast
+
+    tensions = [t for t in ladder.known_tensions(drum) or () if t > 1.0]
+    slack = min([SLACKEST, *tensions])
+    films, orders = resolution(ladder.with_tensions(drum, slack, slack), default_fmax(drum))
+    options = Options(films=films, orders=orders)
+    return lambda d: forecast(d, options=options)
 
 
 def _energies(partials: Sequence[ModelPartial]) -> tuple[Array, Array]:
@@ -74,7 +88,7 @@ class Sheet:
 
     def __init__(self, drum: Drum, model: Model | None = None) -> None:
         self.drum = drum
-        self.model = model or exact_model
+        self.model = model or steady_model(drum)
         self.points: list[Array] = []
         self.values: list[Array] = []
         self.solved: dict[tuple[float, float], Prediction] = {}
@@ -117,7 +131,21 @@ class Sheet:
 
     def at_many(self, log_t: Array) -> Array:
         """Figures (n, 8) at many pairs of ln tensions (n, 2), interpolated."""
-        known, values = np.array(self.points), np.array(self.values)
+        return self._through(np.array(self.values), log_t)
+
+    def audible_at(self, log_t: Array) -> Array:
+        """ln f (n, k) of the modes that are audible now, at many pairs of ln tensions (n, 2), interpolated."""
+        tables = [{r.key: r.frequency_hz for r in ladder.rungs(self.at(p))} for p in self.points]
+        first = self.solved[(float(self.points[0][0]), float(self.points[0][1]))]
+        loud = [p.frequency_hz for p in first.partials
+                if max(p.level_db.values()) > max(max(q.level_db.values()) for q in first.partials) - AUDIBLE_DB]
+        keys = [k for k, f in tables[0].items()
+                if all(k in t for t in tables) and any(abs(f / x - 1.0) < 2e-3 for x in loud)]
+        return self._through(np.log([[t[k] for k in keys] for t in tables]), log_t)
+
+    def _through(self, values: Array, log_t: Array) -> Array:
+        """Values (n, k) at ln tensions (n, 2) from those at the sheet's points (points, k)."""
+        known = np.array(self.points)
         free = np.ptp(known, axis=0) > 1e-6
         known, wanted = known[:, free], np.asarray(log_t)[:, free]
         size = known.shape[1] + 1

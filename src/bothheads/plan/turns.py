@@ -7,8 +7,8 @@ it wants to end up. Tensions after turns, and how sure they are, come from what 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import replace
 from math import exp, log, sqrt
 from typing import Any
 
@@ -16,203 +16,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .. import units
-from ..errors import CannotAnswer, InputError
+from ..errors import CannotAnswer
 from ..infer import ladder
 from ..infer.history import new_heads
-from ..infer.turns import After, HeadsModel, learn_heads, of_head
-from ..records import HEADS, Drum, HeadName, Plan, PlanStep, RodTurn, State
-from . import safety, wish
+from ..infer.turns import After, HeadsModel, of_head
+from ..records import HEADS, Drum, HeadName, Plan, PlanStep, Reading, RodTurn, State
+from . import muffling, safety, wish
 from .order import cross_order
-from .sheet import Model, Sheet, sheet_of
+from .search import NEAR_CENTS, column, far_off, minutes_of, search
+from .sheet import Model, figures
+from .task import BATTER, NOTE, TAIL, Task, make_task
 from .wish import FIGURES, Goal, Wish
 
 Array = NDArray[np.float64]
-NOTE, TAIL, BATTER = FIGURES.index("note"), FIGURES.index("tail"), FIGURES.index("batter")
-
-REACH = 16  # eighths either way in one plan: two turns
-TURN_COST = 0.004  # per eighth of one head: of two equal answers take the one with less turning
-DRIFT_COST = 0.03  # weight that holds what nobody asked about where it is
-OVERSHOOT_COST = 0.15  # share of the cost beyond a goal that is met
-REFINEMENTS = 5
-MOST_STEPS = 8  # passes in one plan; after that many the log knows better, so plan again
 
 
-@dataclass
-class Task:
-    """Everything one plan needs: the drum now, what was learned, the goals and the bounds."""
-
-    drum: Drum
-    learned: HeadsModel
-    sheet: Sheet
-    now: Array  # figures (8,) of the model at the present tensions
-    offset: Array  # figures (8,) read minus figures of the model, where something was read
-    goals: list[Goal]
-    heads: tuple[HeadName, ...]
-    limits: dict[HeadName, safety.Bounds]
-    minutes: float | None
-    states: Sequence[State]
-    cannot: list[str] = field(default_factory=list)
-
-    @property
-    def log_now(self) -> Array:
-        """ln T (2,) at present."""
-        return self.now[BATTER:]
-
-
-# ------------------------------------------------------------------ the drum as it stands
-def _history(drum: Drum, states: Sequence[State]) -> Sequence[State]:
-    return states if states else [State(0, 1, "", drum)]
-
-
-def _stands(drum: Drum, learned: HeadsModel) -> Drum:
-    now, _ = learned.now()
-    return ladder.with_tensions(drum, float(now[0]), float(now[1]))
-
-
-def _read_offset(states: Sequence[State], now: Array) -> Array:
-    """ln(read / model) of note and tail from the last reading, zero where nothing was read."""
-    offset = np.zeros(len(FIGURES))
-    last = max(states, key=lambda s: s.number) if states else None
-    note: Mapping[str, Any] = (last.reading or {}).get("note", {}) if last else {}
-    if note.get("frequency_hz"):
-        off = log(note["frequency_hz"]) - now[NOTE]
-        if abs(off) < 0.12:  # two semitones: further off it is not the same partial
-            offset[NOTE] = off
-            if note.get("t60_s"):
-                offset[TAIL] = log(note["t60_s"]) - now[TAIL]
-    return offset
-
-
-def _state_goals(target: State, task_drum: Drum, now: Array, cannot: list[str]) -> list[Goal]:
-    """Goals of 'back to state N': its tensions when the films are the same, else its note and head relation."""
-    drum = target.drum
-    tension = ladder.known_tensions(drum)
-    note = (target.reading or {}).get("note", {}) if target.reading else {}
-    goals: list[Goal] = []
-    same = all(
-        a is not None and b is not None and abs(a.surface_density / b.surface_density - 1.0) < 0.1
-        for a, b in ((drum.batter, task_drum.batter), (drum.resonant, task_drum.resonant)) if a or b)
-    label = f"state {target.number}"
-    if tension is not None and same:
-        goals += [Goal(f, log(t), 0.02, 0, label) for f, t in zip(HEADS, tension, strict=True)
-                  if f == "batter" or drum.resonant is not None]
-    elif tension is not None and drum.resonant is not None and task_drum.resonant is not None:
-        ratio = log(tension[0] / drum.batter.surface_density) - log(tension[1] / drum.resonant.surface_density)
-        films = log(task_drum.batter.surface_density / task_drum.resonant.surface_density)
-        goals.append(Goal("relation", ratio + films, 0.05, 0, label))
-        cannot.append(f"a head is another film than in {label}: its note and the relation of the heads can come back, "
-                      "its colour may not")
-    if note.get("frequency_hz"):
-        goals.append(Goal("note", log(note["frequency_hz"]), wish.SEMITONE / 10, 0, label))
-    if not goals:
-        raise CannotAnswer(f"{label} has neither a fit nor a note: pick a state that was read.")
-    if drum.muffling != task_drum.muffling:
-        cannot.append(f"the muffling differs from {label}: put it as it was first")
-    if (drum.strike.x, drum.strike.y) != (task_drum.strike.x, task_drum.strike.y):
-        cannot.append(f"the strike point differs from {label}")
-    return goals
-
-
-def _task(drum: Drum, states: Sequence[State], wishes: Sequence[Wish], note_hz: float | None,
-          target_state: State | None, only: HeadName | None, minutes: float | None, model: Model | None,
-          others: Sequence[Sequence[State]], learned: HeadsModel | None) -> Task:
-    safety.check_minutes(minutes)
-    if only == "resonant" and drum.resonant is None:
-        raise InputError("this drum has no resonant head: only the batter can be turned.")
-    history = _history(drum, states)
-    learned = learned or learn_heads(history, others=others)
-    stands = _stands(drum, learned)
-    sheet = sheet_of(stands, model)
-    log_t = np.log(ladder.known_tensions(stands) or (1.0, 1.0))
-    now = sheet.exact(log_t)
-    now = np.concatenate([now[:BATTER], log_t])
-    if np.isnan(now[NOTE]):
-        raise CannotAnswer("the model finds no drum note here: turn by the readings of single heads instead.")
-    offset = _read_offset(states, now)
-    cannot: list[str] = []
-    heard = dict(zip(FIGURES, np.nan_to_num(now + offset), strict=True))
-    goals = wish.goals_of(wishes, heard, note_hz=note_hz)
-    if target_state is not None:
-        goals += _state_goals(target_state, stands, now, cannot)
-    if not goals:
-        raise InputError(f"nothing to plan for: give a note, a state or a wish ({', '.join(wish.known_wishes())}).")
-    heads = tuple(h for h in HEADS if (only in (None, h)) and (h == "batter" or drum.resonant is not None))
-    limits = {h: safety.bounds(stands, h, states) for h in heads}
-    return Task(stands, learned, sheet, now, offset, goals, heads, limits, minutes, states, cannot)
-
-
-# ------------------------------------------------------------------ search
-def _candidates(task: Task) -> tuple[Array, Array]:
-    """Whole eighths (n, 2) within bounds, time and reach, and their ln tensions (n, 2)."""
-    lines = [np.arange(-REACH, REACH + 1) if h in task.heads else np.array([0]) for h in HEADS]
-    grid = np.array(np.meshgrid(*lines, indexing="ij")).reshape(2, -1).T
-    mean_slope = task.learned.weights @ np.exp(task.learned.log_slopes)
-    tension = np.exp(task.log_now) + mean_slope * grid / 8.0
-    ok = np.ones(len(grid), dtype=bool)
-    for head in task.heads:
-        i, limit = HEADS.index(head), task.limits[head]
-        low = min(limit.lowest, exp(task.log_now[i]))
-        inside = (tension[:, i] >= low) & (tension[:, i] <= max(limit.highest, exp(task.log_now[i])))
-        ok &= inside | (grid[:, i] == 0)
-    ok &= np.ceil(np.abs(grid) / safety.LARGEST_STEP).sum(axis=1) <= MOST_STEPS
-    if task.minutes is not None:
-        ok &= _minutes(grid, task.learned.rods) <= task.minutes + 1e-9
-    grid = grid[ok]
-    return grid, np.log(np.maximum(tension[ok], 15.0))
-
-
-def _minutes(eighths: Array, rods: tuple[int, int]) -> Array:
-    passes = np.ceil(np.abs(eighths) / safety.LARGEST_STEP)
-    return np.asarray((passes * (safety.SECONDS_A_ROD * np.array(rods) + safety.SECONDS_A_READING)).sum(axis=-1) / 60.0)
-
-
-def _column(goal: Goal, values: Array) -> Array:
-    if goal.figure == "relation":
-        return np.asarray(values[:, BATTER] - values[:, BATTER + 1])
-    return np.asarray(values[:, FIGURES.index(goal.figure)])
-
-
-def _cost(task: Task, eighths: Array, log_t: Array) -> Array:
-    """Cost of each candidate: goals missed, turning, and drift of what nobody asked about."""
-    values = task.sheet.at_many(log_t) + task.offset
-    values[:, BATTER:] = log_t
-    cost = TURN_COST * np.abs(eighths).sum(axis=1)
-    for goal in task.goals:
-        off = (_column(goal, values) - goal.target) / goal.tolerance
-        if goal.direction:
-            off = np.where(off * goal.direction > 0, off * OVERSHOOT_COST, off)
-        cost = cost + goal.weight * off**2
-    asked = {g.figure for g in task.goals}
-    base = task.now + task.offset
-    for figure, width in (("note", wish.SEMITONE), ("tail", 0.3), ("response", 0.1), ("roundness", 3.0)):
-        if figure not in asked:
-            i = FIGURES.index(figure)
-            cost = cost + DRIFT_COST * ((values[:, i] - np.nan_to_num(base[i])) / width) ** 2
-    return np.asarray(cost)
-
-
-def _search(task: Task) -> tuple[Array, Array]:
-    """Eighths (2,) and ln tensions of the best candidate; only candidates solved exactly may win."""
-    eighths, log_t = _candidates(task)
-    low, high = log_t.min(axis=0), log_t.max(axis=0)
-    spread = np.array([0.45, 0.45])
-    task.sheet.cover(np.maximum(low, task.log_now - spread), np.minimum(high, task.log_now + spread))
-    tried = [int(np.flatnonzero(~eighths.any(axis=1))[0])]  # no turn is always a candidate
-    for _ in range(REFINEMENTS):
-        found = int(np.argmin(_cost(task, eighths, log_t)))
-        if found in tried:
-            break
-        task.sheet.exact(log_t[found])
-        tried.append(found)
-    best = tried[int(np.argmin(_cost(task, eighths[tried], log_t[tried])))]
-    return eighths[best], log_t[best]
-
-
-# ------------------------------------------------------------------ the plan in steps
-def _interleaved(eighths: Array, heads: Sequence[HeadName]) -> list[tuple[HeadName, int]]:
+def _interleaved(eighths: Array, heads: Sequence[HeadName]) -> list[tuple[HeadName, float]]:
     """Passes of both heads in turn, the head that slackens first so that no note runs up in between."""
-    queues = {h: safety.split(int(eighths[HEADS.index(h)])) for h in heads}
-    out: list[tuple[HeadName, int]] = []
+    queues = {h: safety.split(float(eighths[HEADS.index(h)])) for h in heads}
+    out: list[tuple[HeadName, float]] = []
     order = sorted(queues, key=lambda h: (eighths[HEADS.index(h)] > 0, -len(queues[h])))
     while any(queues.values()):
         for head in order:
@@ -228,12 +50,13 @@ def expected(task: Task, after: After) -> dict[str, Any]:
     slope, slope_now = task.sheet.slopes(log_t), task.sheet.slopes(task.log_now)
     scale = np.concatenate([1.0 / after.now, 1.0 / after.then])
     cov = after.cov * np.outer(scale, scale)
-    anchored = bool(task.offset[NOTE])
+    anchored = task.anchored
     out: dict[str, Any] = {}
     for name, i, floor in (("note", NOTE, 0.002 if anchored else 0.004), ("tail", TAIL, 0.08 if anchored else 0.25)):
         lever = np.concatenate([-slope_now[i] if anchored else np.zeros(2), slope[i]])
         common = (slope[i] - (slope_now[i] if anchored else 0.0)) ** 2 @ task.learned.common_var
-        sd = sqrt(float(lever @ cov @ lever) + float(common) + floor**2)
+        felt = task.felt / 3.0 if name == "tail" else 0.0  # what felt does is known to a third of the change
+        sd = sqrt(float(lever @ cov @ lever) + float(common) + floor**2 + felt**2)
         mean = exp(float(value[i]))
         unit = "hz" if name == "note" else "s"
         out[f"{name}_{unit}"], out[f"{name}_sd_{unit}"] = mean, mean * sd
@@ -246,7 +69,7 @@ def expected(task: Task, after: After) -> dict[str, Any]:
     return out
 
 
-def _steps(task: Task, passes: Sequence[tuple[HeadName, int]]) -> list[PlanStep]:
+def _steps(task: Task, passes: Sequence[tuple[HeadName, float]]) -> list[PlanStep]:
     steps, total = [], {h: 0.0 for h in HEADS}
     for head, eighths in passes:
         total[head] += eighths / 8.0
@@ -254,7 +77,7 @@ def _steps(task: Task, passes: Sequence[tuple[HeadName, int]]) -> list[PlanStep]
         low, high = (forecast["note_hz"] + z * 1.96 * forecast["note_sd_hz"] for z in (-1, 1))
         forecast["note_band_hz"] = [low, high]
         rods = task.drum.head(head).rods
-        steps.append(PlanStep(head, tuple(RodTurn(r, float(eighths)) for r in range(1, rods + 1)),
+        steps.append(PlanStep(head, tuple(RodTurn(r, eighths) for r in range(1, rods + 1)),
                               tuple(cross_order(rods)), "read", forecast))
     return steps
 
@@ -264,7 +87,7 @@ def _learned_words(task: Task, eighths: Array) -> dict[str, str]:
 
 
 def _cautions(task: Task, eighths: Array, log_t: Array) -> list[str]:
-    turned = [(h, int(eighths[HEADS.index(h)])) for h in task.heads if eighths[HEADS.index(h)]]
+    turned = [(h, float(eighths[HEADS.index(h)])) for h in task.heads if eighths[HEADS.index(h)]]
     far, low, high = [], [], []
     after = task.learned.after({h: e / 8.0 for h, e in turned})
     for head, e in turned:
@@ -286,18 +109,52 @@ def _cautions(task: Task, eighths: Array, log_t: Array) -> list[str]:
                                    hurried=task.minutes is not None and task.minutes <= 15.0, new=new)
 
 
-def _unmet(task: Task, log_t: Array) -> tuple[list[str], bool]:
-    """Goals that the plan's end misses, in words, and whether any goal comes nearer at all."""
-    end = task.sheet.exact(log_t)
-    values = np.concatenate([end[:BATTER] + task.offset[:BATTER], log_t])[None]
-    start = (np.nan_to_num(task.now) + task.offset)[None]
-    words, nearer = [], False
+def _missed(task: Task, values: Array) -> list[tuple[Goal, str]]:
+    """Goals that figures ``values`` (8,) miss, each with what it comes to in words."""
+    start = task.heard[None]
+    out = []
     for goal in task.goals:
-        was, value = float(_column(goal, start)[0]), float(_column(goal, values)[0])
-        nearer |= abs(value - goal.target) < abs(was - goal.target) - 0.1 * goal.tolerance
+        was, value = float(column(goal, start)[0]), float(column(goal, values[None])[0])
         if wish.shortfall(goal, value) > 0:
-            words.append(f"{goal.wish}: {wish.in_words(goal, was, value)}")
-    return words, nearer
+            out.append((goal, f"{goal.wish}: {wish.in_words(goal, was, value)}"))
+    return out
+
+
+def _end(task: Task, log_t: Array) -> Array:
+    """Figures (8,) at the end of the turns, solved exactly and anchored on the reading."""
+    values = np.nan_to_num(task.sheet.exact(log_t)) + task.offset
+    values[BATTER:] = log_t
+    return values
+
+
+def _lay_on(task: Task, values: Array) -> PlanStep | None:
+    """A step of muffling where turning leaves tail or attack open; shifts the task's figures by what it does."""
+    open_goals = {g.figure: g for g, _ in _missed(task, values)}
+    if "tail" in open_goals:
+        ratio = exp(open_goals["tail"].target - values[TAIL])
+    elif "attack" in open_goals:
+        ratio = 0.65 if open_goals["attack"].direction > 0 else 1.5
+    else:
+        return None
+    offer = muffling.suggest(task.drum, tail_ratio=ratio, head=task.heads[0])
+    if offer is None or (offer.tail_ratio < 1.0) != (ratio < 1.0):
+        return None
+    shift = figures(replace(task.drum, muffling=offer.muffling), offer.after) - figures(task.drum, offer.before)
+    shift = np.nan_to_num(shift)
+    shift[FIGURES.index("roundness")] = 0.0
+    task.offset = task.offset + shift
+    task.felt = log(offer.tail_ratio)
+    forecast = expected(task, task.learned.after({}))
+    return PlanStep(offer.head, (), (), "read", forecast, offer.words)
+
+
+def _far_partials(task: Task, log_t: Array) -> list[str]:
+    """Partials of the wished recording that no partial of the drum comes near, in words."""
+    if not len(task.target_partials):
+        return []
+    off = far_off(task, log_t[None])[0]
+    return [f"nearer: nothing comes within {NEAR_CENTS:.0f} cents of the partial at {exp(f):.0f} Hz"
+            for f, cents in zip(task.target_partials, off, strict=True) if cents > NEAR_CENTS]
 
 
 def plan_turns(
@@ -312,6 +169,7 @@ def plan_turns(
     others: Sequence[Sequence[State]] = (),
     learned: HeadsModel | None = None,
     model: Model | None = None,
+    nearer_to: Reading | None = None,
 ) -> Plan:
     """Turns that bring a drum nearer to what is wished, in steps for two hands.
 
@@ -322,7 +180,7 @@ def plan_turns(
     wishes, note_hz, target_state : what is wanted (``plan.wish``), a drum note [Hz], a state to come back to.
     only : the one head that can be reached. minutes : the time there is.
     others : other drums' logs, which teach what a turn does. learned : what was learned already.
-    model : another forecast function, for trials.
+    model : another forecast function, for trials. nearer_to : a reading to come nearer to.
 
     Returns
     -------
@@ -336,32 +194,34 @@ def plan_turns(
     """
     if not states and ladder.known_tensions(drum) is None:
         raise CannotAnswer("no tension and no history: give batter.tension and resonant.tension, or log a take.")
-    task = _task(drum, states, wishes, note_hz, target_state, only, minutes, model, others, learned)
-    eighths, log_t = _search(task)
-    unmet, nearer = _unmet(task, log_t)
-    done = not _unmet(task, task.log_now)[0]
+    task = make_task(drum, states, wishes=wishes, note_hz=note_hz, target_state=target_state, nearer_to=nearer_to,
+                     only=only, minutes=minutes, model=model, others=others, learned=learned)
     now = expected(task, task.learned.after({}))
-    now["learned"] = _learned_words(task, eighths)
-    if not eighths.any():
-        reason = None if done else _why_not(task, unmet)
-        return Plan((), now, (), reason, tuple(task.cannot + ([] if done else unmet)), 0.0)
-    passes = _interleaved(eighths, task.heads)
-    steps = _steps(task, passes)
-    total = dict(steps[-1].expected)
-    total["learned"] = now["learned"]
-    total["turns"] = {h: float(eighths[HEADS.index(h)]) / 8.0 for h in task.heads}
-    spent = float(_minutes(eighths.astype(float), task.learned.rods))
-    cannot = task.cannot + unmet + ([] if nearer else ["no part of the wish comes clearly nearer"])
-    return Plan(tuple(steps), total, tuple(_cautions(task, eighths, log_t)), None, tuple(cannot), spent)
+    eighths, log_t = search(task)
+    laid = _lay_on(task, _end(task, log_t))
+    if laid is not None:
+        eighths, log_t = search(task)
+    steps = ([laid] if laid else []) + _steps(task, _interleaved(eighths, task.heads))
+    missed = _missed(task, _end(task, log_t))
+    unmet = [words for _, words in missed] + _far_partials(task, log_t)
+    learned_words = _learned_words(task, eighths)
+    if not steps:
+        return Plan((), now | {"learned": learned_words}, (), _why_not(task, missed) if missed else None,
+                    tuple(task.cannot + unmet), 0.0)
+    turned = {h: float(eighths[HEADS.index(h)]) / 8.0 for h in task.heads}
+    total = steps[-1].expected | {"learned": learned_words, "turns": turned}
+    spent = float(minutes_of(eighths.astype(float), task.learned.rods)) + sum(s.muffling is not None for s in steps)
+    cautions = _cautions(task, eighths, log_t)
+    if any(s.muffling for s in steps):
+        cautions.append("How much a thing laid on film takes away differs from cloth to cloth: begin smaller.")
+    return Plan(tuple(steps), total, tuple(cautions), None, tuple(task.cannot + unmet), spent)
 
 
-def _why_not(task: Task, unmet: Sequence[str]) -> str:
-    """The sentence that refuses a plan without a turn."""
+def _why_not(task: Task, missed: Sequence[tuple[Goal, str]]) -> str:
+    """The sentence that refuses a plan without a step."""
     reach = " and ".join(task.heads)
-    if task.minutes is not None and task.minutes < min(
-            safety.minutes_for(task.drum.head(h).rods, 1) for h in task.heads):
-        need = min(safety.minutes_for(task.drum.head(h).rods, 1) for h in task.heads)
+    need = min(safety.minutes_for(task.drum.head(h).rods, 1) for h in task.heads)
+    if task.minutes is not None and task.minutes < need:
         return (f"one round over the {reach} head takes about {need:.0f} minutes: "
                 f"{task.minutes:g} minutes are not enough to turn all its rods once.")
-    detail = f" ({unmet[0]})" if unmet else ""
-    return f"no turn of the {reach} head within its bounds brings the wish nearer{detail}."
+    return f"no turn of the {reach} head within its bounds brings the wish nearer ({missed[0][1]})."
