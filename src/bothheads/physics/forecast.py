@@ -11,7 +11,7 @@ from ..records import HEADS, Drum, Feel, HeadName, ModelPartial, Note, Predictio
 from ..units import note_name
 from .coupled import DEFAULT, ModeSet, Options, System, build, decades, default_fmax, solve, solve_round
 from .membrane import Array
-from .response import pressures
+from .response import heard
 
 WEAKEST_DB = 60.0  # partials weaker than this below the loudest at every microphone are left out
 ROUNDNESS_FLOOR_DB = 45.0  # levels lower than this under a partial's loudest place count as this
@@ -56,7 +56,7 @@ def forecast(drum: Drum, *, fmax_hz: float | None = None, options: Options = DEF
 
 def _levels(modes: ModeSet) -> Array:
     places = modes.drum.places
-    p = np.abs(pressures(modes, modes.drum.strike, places))
+    p = np.abs(heard(modes, modes.drum.strike, places))
     return np.array([[decades(v) for v in row] for row in p]).reshape(len(modes), len(places))
 
 

@@ -21,6 +21,7 @@ from .bessel import bessel_zeros
 from .cavity import duct_functions, duct_modes
 from .coupled import DEFAULT, ModeSet, Options, default_fmax, solve
 from .membrane import Array, film_modes, film_on_rim_free
+from .room import mirrored
 from .radiation import SOURCES, TERMS, chebyshev, radiation
 
 Complex = NDArray[np.complex128]
@@ -195,9 +196,18 @@ def _inside(modes: ModeSet, strike: Strike, q: Complex, places: Sequence[Microph
     return np.asarray(out * (drum.air.density * a * modes.s**2)[:, None])
 
 
+def heard(modes: ModeSet, strike: Strike, places: Sequence[Microphone]) -> Complex:
+    """Pressures [Pa] of every mode at every place with the drum's floor, if it has one; like ``pressures``."""
+    if modes.drum.floor is None:
+        return pressures(modes, strike, places)
+    images, reflection = mirrored(modes.drum, tuple(places))
+    both = pressures(modes, strike, (*places, *images))
+    return np.asarray(both[:, : len(places)] + both[:, len(places):] * np.array(reflection))
+
+
 def decaying_partials(
     drum: Drum, *, fmax_hz: float | None = None, options: Options = DEFAULT
 ) -> tuple[Complex, Complex]:
     """Poles s (modes,) [1/s] and pressures (modes, places) [Pa] at the end of the drum's own strike."""
     modes = solve(drum, fmax_hz=default_fmax(drum) if fmax_hz is None else fmax_hz, options=options)
-    return modes.s, pressures(modes, drum.strike, drum.places)
+    return modes.s, heard(modes, drum.strike, drum.places)
