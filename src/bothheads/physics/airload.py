@@ -56,7 +56,7 @@ class AirLoad:
         self.edge = np.array([cavity.duct_functions(m, DUCT, np.array(1.0)) for m in range(orders)])
         self.duct = np.zeros((orders, DUCT, 2 * n))  # batter columns, then resonant
         self.still = np.zeros((orders, 2 * n, 2 * n))
-        self.series = np.zeros((min(orders, ORDERS), TERMS, 4 * n * n))
+        self.series = np.zeros((min(orders, ORDERS), TERMS, 4 * n * n), complex)  # complex saves a copy at each call
         for m in range(orders):
             self._fill(m)
 
@@ -86,13 +86,14 @@ class AirLoad:
         c = self.duct[order]
         w = _signed_batch(c, x, y, n) + self.still[order]
         dw = _signed_batch(c, dx, dy, n)
+        radiating = np.nonzero(order < ORDERS)[0]
+        t, dt = chebyshev(sc[radiating])
         for m in range(min(self.orders, ORDERS)):
-            rows = np.nonzero(order == m)[0]
+            chosen = order[radiating] == m
+            rows = radiating[chosen]
             if rows.size:
-                t, dt = chebyshev(sc[rows])
-                both = np.ascontiguousarray(np.concatenate([t, dt])).view(float).reshape(2 * rows.size, TERMS, 2)
-                out = np.tensordot(both, self.series[m], (1, 0))  # real table, complex polynomials
-                value = (out[:, 0] + 1j * out[:, 1]).reshape(2, rows.size, size, size)
+                both = np.concatenate([t[chosen], dt[chosen]])
+                value = (both @ self.series[m]).reshape(2, rows.size, size, size)
                 w[rows] += value[0]
                 dw[rows] += value[1]
         return w, dw

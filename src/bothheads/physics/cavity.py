@@ -72,7 +72,7 @@ def duct_load(mu: Array | Complex, sc: Complex, depth: float) -> tuple[Complex, 
 
     Written with exp(-2 kap L): nothing overflows at any depth.
     """
-    kap = np.sqrt(mu * mu + sc * sc + 0j)  # mu may be complex where the walls take energy
+    kap: Complex = np.sqrt(mu * mu + sc * sc + 0j)  # mu may be complex where the walls take energy
     e = np.exp(-kap * depth)
     e2 = e * e
     rest = 1.0 - e2

@@ -300,12 +300,13 @@ def newton(evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int =
         if not live.size:
             break
         z, dz = evaluate(live, s[live])
-        x = np.linalg.solve(z, np.einsum("jab,jb->ja", dz, v[live])[:, :, None])[:, :, 0]
-        x /= np.sqrt(np.einsum("jn,jn->j", x, x))[:, None]
-        bottom = np.einsum("ja,jab,jb->j", x, dz, x, optimize=True)
-        step = np.einsum("ja,jab,jb->j", x, z, x, optimize=True) / bottom
+        x = np.linalg.solve(z, dz @ v[live][:, :, None])
+        x /= np.sqrt((x * x).sum(1, keepdims=True))
+        row = np.swapaxes(x, 1, 2)
+        bottom, top = (row @ (dz @ x))[:, 0, 0], (row @ (z @ x))[:, 0, 0]
+        step = top / bottom
         s[live] -= step
-        v[live], norms[live] = x, bottom
+        v[live], norms[live] = x[:, :, 0], bottom
         live = live[np.abs(step) > tol * np.abs(s[live])]
     return s, v, norms
 

@@ -41,7 +41,7 @@ def forecast(drum: Drum, *, fmax_hz: float | None = None, options: Options = DEF
             frequency_hz=float(modes.frequency_hz[i]), decay_s=float(min(modes.decay_s[i], 1e9)),
             m=int(modes.order[i]) if modes.order[i] >= 0 else None,
             level_db=dict(zip(names, map(float, levels[i]), strict=True)),
-            share_batter=float(shares[i]), label=label(modes, i),
+            share_batter=float(shares[i]), label=label(modes, int(i)),
         )
         for i in heard
     )

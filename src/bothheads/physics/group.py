@@ -23,9 +23,11 @@ from .radiation import ORDERS, SOURCES, TERMS, chebyshev
 Complex = NDArray[np.complex128]
 
 REACH = 1.6  # film functions run to this many times the shortest film wavenumber at the highest frequency
-LOW = 1.5  # undamped modes to this many times the highest frequency are joined by damping exactly
-SETTLED = 3e-9  # relative change of s at which a mode is done
-ROUNDS = 12
+LOW = 1.3  # undamped modes to this many times the highest frequency are joined by damping exactly
+SETTLED = 3e-8  # relative change of s at which a mode is done
+ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
+ROUNDS = 14
+LOWEST_HZ = 1.0  # slower than any leak; flows through an opening without a spring stand at zero
 
 
 class Group:
@@ -43,6 +45,7 @@ class Group:
         flows = [i for i, flow in enumerate(opening.FLOWS) if mixture.hole is not None and flow[2] in kinds]
         self.flows = np.array(flows, int)
         self.films = len(rows)
+        self.places = self._places()
         self.index = np.concatenate([rows, mixture.film_rows + self.flows]).astype(int)
         pick = np.ix_(self.index, self.index)
         self.mass, self.resistance, self.stiffness = (
@@ -50,6 +53,11 @@ class Group:
             for matrix, own in ((mixture.mass, system.mass), (mixture.resistance, system.resistance),
                                 (mixture.stiffness, system.stiffness)))
         self._prepare()
+
+    def _places(self) -> list[tuple[NDArray[np.int_], NDArray[np.int_]]]:
+        """For each family: its rows among the unknowns, and among the 2N functions of its order."""
+        which, inner = np.divmod(self.local, 2 * self.mixture.films)
+        return [(np.nonzero(which == f)[0], inner[which == f]) for f in range(len(self.members))]
 
     def _with_films(self, joined: Array, own: Array) -> Array:
         """Add the films' own blocks of every order."""
@@ -137,8 +145,21 @@ class Group:
 
     def dense(self, s: complex) -> tuple[Complex, Complex]:
         """Z and Z' (unknowns, unknowns) at one s."""
-        size = len(self.index)
-        return self.apply(np.full(size, s, complex), np.eye(size, dtype=complex))
+        drum, films = self.system.drum, self.films
+        scale, weight = drum.radius / drum.air.speed_of_sound, drum.air.density * drum.radius
+        load, slope = self.system.air.load(self.orders, np.full(len(self.orders), s * scale), self.system.loss)
+        w, dw = np.zeros((2, len(self.index), len(self.index)), complex)
+        for f, (at, inner) in enumerate(self.places):
+            w[at[:, None], at], dw[at[:, None], at] = load[f][inner[:, None], inner], slope[f][inner[:, None], inner]
+        if self.flows.size:
+            unit = np.zeros((len(self.flows), len(self.index)), complex)
+            unit[:, films:] = np.eye(len(self.flows))
+            columns, steps = self._air(np.full(len(self.flows), s * scale), unit)
+            w[:, films:], dw[:, films:] = columns.T, steps.T
+            w[films:], dw[films:] = columns, steps
+        inertia = np.asarray(self.mass + weight * w, complex)
+        z = np.asarray(s * s * inertia + s * self.resistance + self.stiffness, complex)
+        return z, 2 * s * inertia + (s * s * weight * scale) * dw + self.resistance
 
     def modes(self) -> tuple[Complex, Complex, Complex]:
         """s, vectors over all rows of the mixture, and norms v' Z' v with v'v = 1, to the highest frequency."""
@@ -147,7 +168,7 @@ class Group:
         s, v, norms, left = linear.settle()
         if left.size:
             s[left], v[left], norms[left] = self._full_newton(s[left], v[left])
-        good = np.nonzero((s.imag > 0) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
+        good = np.nonzero((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
         full = np.zeros((len(good), self.mixture.size), complex)
         full[:, self.index] = v[good]
         return s[good], full, norms[good]
@@ -189,7 +210,7 @@ class _Linear:
 
     def settle(self) -> tuple[Complex, Complex, Complex, NDArray[np.int_]]:
         """Residual iteration on all wanted modes: s, v, norms and the indices of those that did not settle."""
-        wanted = np.nonzero((self.values.imag > 2 * pi) & (self.values.imag < 1.06 * self.top))[0]
+        wanted = np.nonzero((self.values.imag > 2 * pi * LOWEST_HZ) & (self.values.imag < 1.06 * self.top))[0]
         s = self.values[wanted].copy()
         x = np.zeros((len(wanted), len(self.w)), complex)
         x[:, : self.low] = self.right[:, wanted].T
@@ -200,19 +221,21 @@ class _Linear:
         stuck: list[int] = []
         for turn in range(ROUNDS):
             z, dz = self.group.apply(s[live], v[live])
-            norms[live] = np.einsum("jn,jn->j", v[live], dz)
-            step = np.einsum("jn,jn->j", v[live], z) / norms[live]
+            norms[live] = (v[live] * dz).sum(1)
+            step = (v[live] * z).sum(1) / norms[live]
             s[live] -= step
             z -= step[:, None] * dz
             moved = np.abs(step) / np.abs(s[live])
-            slow = (moved > 0.5 * last[live]) & (moved > SETTLED) & (turn > 2)
+            slow = (moved > 0.9 * last[live]) & (moved > SETTLED) & (turn > 3)
             last[live] = moved
-            stuck += live[slow].tolist()
+            spurious = s[live].imag < 2 * pi * LOWEST_HZ
+            stuck += live[slow & (moved > ENOUGH) & ~spurious].tolist()
             v[live] = _unit(v[live] - self._correct(s[live], z, wanted[live]))
-            live = live[(moved > SETTLED) & ~slow]
+            live = live[(moved > SETTLED) & ~slow & ~spurious]
             if not live.size:
                 break
-        return s, v, norms, np.array(sorted({*stuck, *live.tolist()}), int)
+        stuck += live[last[live] > ENOUGH].tolist()
+        return s, v, norms, np.array(sorted(stuck), int)
 
     def _correct(self, s: Complex, residual: Complex, own: NDArray[np.int_]) -> Complex:
         """Approximate Z(s)^-1 residual without the part along each mode itself."""
@@ -228,4 +251,4 @@ class _Linear:
 
 
 def _unit(v: Complex) -> Complex:
-    return np.asarray(v / np.sqrt(np.einsum("jn,jn->j", v, v))[:, None])
+    return np.asarray(v / np.sqrt((v * v).sum(1))[:, None])

@@ -88,7 +88,7 @@ def film_on_rim_free(m: int, films: int, count: int) -> Array:
     sign = np.where(j % 2, -1.0, 1.0) * np.sqrt(2.0 * (m + 2 * j + 1.0))
     v = sign[:, None] * values[m + 2 * j + 1] / zeros * sqrt(2.0) / values[m + 1]
     v.setflags(write=False)
-    return v
+    return np.asarray(v)
 
 
 @lru_cache(maxsize=64)
@@ -130,12 +130,15 @@ def baffled_mass(m: int, films: int) -> Array:
     return h
 
 
+@lru_cache(maxsize=256)
 def ring_overlap(m: int, count: int, inner: float, outer: float) -> Array:
     """Integral of psi_n psi_k x dx from ``inner`` to ``outer`` (in radii), (count, count): film under a ring."""
     nodes, weights = np.polynomial.legendre.leggauss(2 * count + 16)
     x = inner + (outer - inner) * 0.5 * (nodes + 1)
     psi = film_modes(m, count, x)
-    return np.asarray((psi * (x * weights * 0.5 * (outer - inner))) @ psi.T)
+    out = (psi * (x * weights * 0.5 * (outer - inner))) @ psi.T
+    out.setflags(write=False)
+    return np.asarray(out)
 
 
 def eigenvalues(m: int, count: int, *, density_ratio: float, patch_radius: float) -> Array:

@@ -11,7 +11,8 @@ import numpy as np
 from ..records import Drum
 from .coupled import DEFAULT, ModeSet, Options, build, resolution
 from .group import Group
-from .mixture import groups, join
+from .mixture import groups
+from .mixture import join as join
 
 ORDERS = 13  # m = 0..12: pads and openings need them for the film, whatever the strike
 

@@ -6,13 +6,14 @@ everything lies on that axis), then the air's own motion in the opening.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import atan2, hypot, pi
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import HEADS, Drum
+from ..records import HEADS, Drum, Muffling
 from . import muffling, opening
 from .coupled import ModeSet, System, tension_of
 from .membrane import Array
@@ -143,12 +144,22 @@ def join(system: System) -> Mixture:
     return mixture
 
 
-def _touch(mixture: Mixture, drum: Drum, item: muffling.Muffling) -> None:
-    area = muffling.region(item, drum.radius)
-    turn = mixture.axis
-    x, y = area.x * np.cos(turn) + area.y * np.sin(turn), area.y * np.cos(turn) - area.x * np.sin(turn)
-    value, _, _ = opening.film_functions(mixture.families, mixture.films, x, y)
-    overlap = (value * area.weight) @ value.T
+@lru_cache(maxsize=64)
+def touched(
+    shape: Muffling, radius: float, axis: float, families: tuple[tuple[int, bool], ...], films: int
+) -> Array:
+    """Overlap of the film functions over a thing's contact area, (families * films, the same)."""
+    area = muffling.region(shape, radius)
+    x, y = area.x * np.cos(axis) + area.y * np.sin(axis), area.y * np.cos(axis) - area.x * np.sin(axis)
+    value, _, _ = opening.film_functions(families, films, x, y)
+    out = (value * area.weight) @ value.T
+    out.setflags(write=False)
+    return np.asarray(out)
+
+
+def _touch(mixture: Mixture, drum: Drum, item: Muffling) -> None:
+    shape = replace(item, heads=(), mass=0.0, resistance=0.0, stiffness=0.0)
+    overlap = touched(shape, drum.radius, mixture.axis, mixture.families, mixture.films)
     density = muffling.surface_density(item, drum.radius)
     for name in item.heads:
         rows = np.ix_(mixture.head_rows(name == "resonant"), mixture.head_rows(name == "resonant"))

@@ -153,6 +153,7 @@ class Radiation:
     load_static: Array  # (STATIC_ORDERS, 2, SOURCES, SOURCES)
     side_static: Array  # (STATIC_ORDERS, 2, SIDE_TERMS, SOURCES)
 
+    @lru_cache(maxsize=16)  # noqa: B019 - both live as long as the shape is cached
     def extra(self, m: int) -> Array:
         """What the cylinder adds to a half-space in zeta functions, as (self, mutual): (TERMS, 2, SOURCES, SOURCES)."""
         out = np.zeros((TERMS, 2, SOURCES, SOURCES))
@@ -160,7 +161,9 @@ class Radiation:
             out[:] = self.load[m]
         elif m < ORDERS + STATIC_ORDERS:
             out[0] = self.load_static[m - ORDERS]
-        return np.stack([(out[:, 0] + out[:, 1]) / 2, (out[:, 0] - out[:, 1]) / 2], 1)
+        own = np.stack([(out[:, 0] + out[:, 1]) / 2, (out[:, 0] - out[:, 1]) / 2], 1)
+        own.setflags(write=False)
+        return own
 
     def film_load(self, m: int, films: int) -> Array:
         """Load on film modes as (self, mutual): coefficients (TERMS, 2, films, films); pressure in rho a acceleration.

@@ -21,8 +21,8 @@ from .bessel import bessel_zeros
 from .cavity import duct_functions, duct_modes
 from .coupled import DEFAULT, ModeSet, Options, default_fmax, solve
 from .membrane import Array, film_modes, film_on_rim_free
-from .room import mirrored
 from .radiation import SOURCES, TERMS, chebyshev, radiation
+from .room import mirrored
 
 Complex = NDArray[np.complex128]
 
@@ -117,7 +117,7 @@ def pressures(modes: ModeSet, strike: Strike, places: Sequence[Microphone]) -> C
     for chosen, field in ((~inside, _outside), (inside, _inside)):
         index = np.nonzero(chosen)[0]
         if index.size:
-            out[:, index] = field(modes, strike, q, [places[i] for i in index])
+            out[:, index] = field(modes, strike, q, [places[int(i)] for i in index])
     return out
 
 
