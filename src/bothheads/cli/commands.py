@@ -179,13 +179,7 @@ def _compare(options: Namespace) -> int:
 
 
 def _choose(options: Namespace) -> int:
-    job: dict[str, Any] = {}
-    for item in options.job:
-        key, equals, value = item.partition("=")
-        if not equals:
-            raise InputError(f"'{item}' is not KEY=VALUE: write for example role=street-band.")
-        job[key.strip()] = value.strip()
-    answer, lines = session.choose(job)
+    answer, lines = session.choose(options.job)
     say(options, answer, lines)
     return DONE
 

@@ -141,7 +141,7 @@ def _log_arguments(p: argparse.ArgumentParser, shared: argparse.ArgumentParser) 
 
 def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
     p = verb("choose", "Sizes, heads, opening and muffling for a job.")
-    p.add_argument("job", metavar="KEY=VALUE", nargs="*", help="e.g. role=street-band note=50Hz max_diameter_in=24")
+    p.add_argument("job", metavar="KEY=VALUE", nargs="*", help="e.g. use=bass note=50Hz largest_in=22 unamplified=true")
     p = verb("sweep", "A forecast for each value of one key of the drum file.")
     p.add_argument("drum")
     p.add_argument("key", metavar="KEY")

@@ -17,7 +17,7 @@ from .logbook import (
     take_audio,
     take_files,
 )
-from .planning import choose, plan, sweep
+from .planning import choose, plan, plan_kit, sweep
 from .reading import (
     audio_files,
     join_readings,
@@ -33,7 +33,7 @@ from .reading import (
 __all__ = [
     "Kept", "Loaded", "add_drum", "as_json", "audio_files", "cause_of_change", "channel_names", "choose", "compare",
     "drum_json", "drum_text", "fit", "fit_readings", "forecast_state", "join_readings", "keep_taps", "kept_state", "live_reader",
-    "load_drum", "load_file", "open_log", "parse_turns", "plan", "predict", "read_file", "read_folder",
+    "load_drum", "load_file", "open_log", "parse_turns", "plan", "plan_kit", "predict", "read_file", "read_folder",
     "read_recording", "read_taps", "read_upload", "refusal", "render", "sweep", "take", "take_audio", "take_files",
     "with_changes",
 ]

@@ -103,8 +103,100 @@ def sweep(ref: str | Drum, key: str, values: Sequence[float], *, log: Log | None
     return tuple((v, forecast(with_changes(drum, [f"{key}={v!r}"]))) for v in values)
 
 
-def choose(job: dict[str, Any]) -> Any:
-    """Sizes, heads, opening and muffling for a job, ranked with reasons and what was not tested."""
+def choose(items: Sequence[str]) -> tuple[dict[str, Any], list[str]]:
+    """Sizes, films, opening and muffling for a job written as KEY=VALUE, ranked; the object and its lines in words.
+
+    Raises
+    ------
+    InputError
+        Unknown keys, or sizes that leave nothing to choose from.
+    """
+    from .. import wire
+    from ..drumfile import to_dict
     from ..plan.choose import choose as rank
 
-    return rank(job)
+    job: dict[str, Any] = {}
+    for item in items:
+        key, equals, value = item.partition("=")
+        if not equals:
+            raise InputError(f"'{item}' is not KEY=VALUE: write for example use=bass note=50Hz largest_in=22.")
+        job[key.strip()] = _job_value(value.strip())
+    choice = rank(job)
+    answer = {
+        "schema": "bothheads.choice/1",
+        "options": [
+            {"drum_file": to_dict(o.drum), "cost": o.cost, "note_hz": o.note_hz, "t60_s": o.tail_s, "tension": o.tension,
+             "reasons": o.reasons, "against": o.against} for o in choice.options
+        ],
+        "assumed": choice.assumed, "not_tested": choice.not_tested,
+    }
+    lines = []
+    for rank_, o in enumerate(choice.options, 1):
+        lines.append(f"{rank_}. {o.drum.name}: note {o.note_hz:.1f} Hz, tail {o.tail_s:.2f} s, both heads {o.tension:.0f} N/m")
+        lines += [f"   for: {text}" for text in o.reasons] + [f"   against: {text}" for text in o.against]
+    lines += [f"Assumed: {text}" for text in choice.assumed] + [f"Not tested: {text}" for text in choice.not_tested]
+    cleaned: dict[str, Any] = wire.clean(answer)
+    return cleaned, lines
+
+
+def _job_value(text: str) -> Any:
+    """true/false, a number, a list of numbers with commas, or text as it stands."""
+    if text.lower() in ("true", "yes", "false", "no"):
+        return text.lower() in ("true", "yes")
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        return text
+    return numbers if "," in text else numbers[0]
+
+
+def plan_kit(
+    refs: Sequence[str], *, notes: str | None = None, interval: str | None = None, log: Log | None = None
+) -> tuple[dict[str, Any], list[str]]:
+    """Target notes of a kit with the turning they cost; each drum's note now is read from the log or forecast.
+
+    Raises
+    ------
+    InputError
+        Fewer than two drums, notes that do not fit them, an unknown interval, a drum without note or tension.
+    """
+    from dataclasses import asdict
+
+    from .. import wire
+    from ..plan.kit import KitDrum
+    from ..plan.kit import plan_kit as plan_notes
+
+    drums = [load_drum(ref, log=log) for ref in refs]
+    wished = None
+    if notes is not None:
+        named = [part.strip() for part in notes.split(",")]
+        if len(named) != len(drums):
+            raise InputError(f"{len(named)} notes for {len(drums)} drums: name one note for each drum, in order.")
+        wished = {d.drum.name: note_frequency(text) for d, text in zip(drums, named, strict=True) if text}
+    kit = plan_notes([KitDrum(d.drum, _note_now(d), ends_hz=_ends(d)) for d in drums], interval=interval, notes=wished)
+    answer = wire.clean({"schema": "bothheads.kit/1", **asdict(kit)})
+    lines = [f"Kit: {kit.words}"]
+    for row in kit.rows:
+        turns = "" if row.turns_about is None else f", about {8 * row.turns_about:+.1f} eighths on every rod of both heads"
+        lines.append(f"  {row.name}: {row.now_hz:.1f} Hz to {row.target_hz:.1f} Hz ({row.target_name}), "
+                     f"{row.cents:+.0f} cents{turns}")
+        lines += [f"    {text}" for text in row.warnings]
+    lines += [f"Cannot be met: {text}" for text in kit.cannot] + [f"Caution: {text}" for text in kit.cautions]
+    return answer, lines
+
+
+def _note_now(loaded: Loaded) -> float:
+    for state in reversed(loaded.states):
+        hertz = ((state.reading or {}).get("note") or {}).get("frequency_hz")
+        if hertz:
+            return float(hertz)
+    from .forecast import predict
+
+    forecast = predict(loaded).note
+    return forecast.frequency_hz or 0.0
+
+
+def _ends(loaded: Loaded) -> tuple[float, float] | None:
+    """The lowest and highest note that this drum's own log has shown; two states at least."""
+    heard = [float(hertz) for s in loaded.states if (hertz := ((s.reading or {}).get("note") or {}).get("frequency_hz"))]
+    return (min(heard), max(heard)) if len(heard) >= 4 and max(heard) > 1.2 * min(heard) else None
