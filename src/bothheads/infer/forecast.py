@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import log, sqrt
+from math import exp, log, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from .. import units
 from ..constants import ASSUMED_RESISTANCE_FACTOR
 from ..errors import CannotAnswer
-from ..records import HEADS, Drum, HeadName, ModelPartial, Note, Prediction, State, Turn
+from ..records import HEADS, Drum, FitPair, HeadName, ModelPartial, Note, Prediction, State, Turn
 from . import ladder
 from .history import fit_of, measured_partials
 from .ladder import Key, Rung
@@ -32,6 +33,10 @@ CHANGE_SHARE = 0.04  # sd of a change as part of the change itself
 DECAY_CHANGE_SHARE = 0.25
 DECAY_CHANGE_SD = 0.05
 MATCH_CENTS = 80.0  # a measured partial further than this from every mode belongs to none
+MATCH_SD_CENTS = 15.0  # the model against a measured partial, when pairing
+LEVEL_SD_DB = 12.0  # of a partial's level at some microphone against the model's loudest place, when pairing
+FOREIGN_NATS = 9.0  # a partial that costs more than this as any mode is called foreign
+NEVER = 1e3
 HEARD_DB = 45.0  # modes further below the loudest are not taken for a measured partial
 
 
@@ -130,38 +135,49 @@ def _levels(prediction: Prediction, rungs: Sequence[Rung]) -> dict[Key, float]:
     return {key: level - top for key, level in loud.items()}
 
 
+def _nats(partial: dict[str, Any], rung: Rung, level: float, known: FitPair | None) -> float:
+    """Cost of calling a measured partial this mode: pitch, how likely it is heard, level, and what the fit said."""
+    off = abs(units.cents(partial["frequency_hz"], rung.frequency_hz))
+    if off > MATCH_CENTS:
+        return NEVER
+    cost = 0.5 * (off / MATCH_SD_CENTS) ** 2 + log(1.0 + exp(-(level + 30.0) / 5.0))
+    heard = [v for v in partial.get("level_db") or () if v is not None]
+    if heard:
+        cost += 0.5 * min(((max(heard) - level) / LEVEL_SD_DB) ** 2, 6.0)
+    if known is not None and known.model_hz is not None:
+        same = known.m in (None, rung.key[0]) and abs(units.cents(known.model_hz, rung.frequency_hz)) < 25.0
+        cost += -4.0 if same else 2.0
+    return cost
+
+
 def anchors(state: State, prediction: Prediction, rungs: Sequence[Rung]) -> dict[Key, Anchor]:
     """The measured partials of a state, each with the mode that it is; those that are none are left out.
 
-    ``prediction`` and ``rungs`` belong to the drum as it stood in that state. Pairs the fit already made are
-    kept; the rest go to the nearest audible mode, nearest pairs first, one partial to one mode.
+    ``prediction`` and ``rungs`` belong to the drum as it stood in that state. All partials are assigned together,
+    one partial to one mode, least total cost in nats; pairs the fit already made weigh in, and what the fit
+    called foreign stays foreign.
     """
+    from scipy.optimize import linear_sum_assignment
+
     loud = _levels(prediction, rungs)
     audible = [r for r in rungs if loud.get(r.key, -99.0) > -HEARD_DB]
     fit = fit_of(state)
     paired = {round(p.measured_hz, 6): p for p in fit.partials} if fit else {}
-    offers: list[tuple[float, int, Rung]] = []
-    partials = measured_partials(state)
-    for i, partial in enumerate(partials):
-        known = paired.get(round(partial["frequency_hz"], 6))
-        if known is not None and known.model_hz is None:
-            continue  # the fit calls it foreign
-        for rung in audible:
-            off = abs(units.cents(partial["frequency_hz"], rung.frequency_hz))
-            cost = off - 1.5 * max(loud[rung.key], -HEARD_DB)
-            if known is not None and known.model_hz is not None and (known.m is None or known.m == rung.key[0]):
-                cost = abs(units.cents(known.model_hz, rung.frequency_hz)) - 100.0
-            if off < MATCH_CENTS:
-                offers.append((cost, i, rung))
+    partials = [p for p in measured_partials(state)
+                if (known := paired.get(round(p["frequency_hz"], 6))) is None or known.model_hz is not None]
+    if not partials or not audible:
+        return {}
+    cost = np.full((len(partials), len(audible) + len(partials)), FOREIGN_NATS)
+    for i, p in enumerate(partials):
+        known = paired.get(round(p["frequency_hz"], 6))
+        cost[i, : len(audible)] = [_nats(p, r, loud[r.key], known) for r in audible]
     out: dict[Key, Anchor] = {}
-    used: set[int] = set()
-    for _, i, rung in sorted(offers, key=lambda o: (o[0], o[1])):
-        if i in used or rung.key in out:
+    for i, j in zip(*linear_sum_assignment(cost), strict=True):
+        if j >= len(audible):
             continue
-        used.add(i)
-        p = partials[i]
-        out[rung.key] = Anchor(rung.key, p["frequency_hz"], p.get("frequency_sd_hz") or 0.001 * p["frequency_hz"],
-                               p["decay_s"], p.get("decay_sd_s") or 0.1 * p["decay_s"])
+        p, key = partials[i], audible[j].key
+        out[key] = Anchor(key, p["frequency_hz"], p.get("frequency_sd_hz") or 0.001 * p["frequency_hz"],
+                          p["decay_s"], p.get("decay_sd_s") or 0.1 * p["decay_s"])
     return out
 
 

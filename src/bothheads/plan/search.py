@@ -40,7 +40,7 @@ def _candidates(task: Task) -> tuple[Array, Array]:
     if task.minutes is not None:
         ok &= minutes_of(grid, task.learned.rods) <= task.minutes + 1e-9
     grid = grid[ok]
-    return grid, np.log(np.maximum(tension[ok], 15.0))
+    return grid, np.log(np.maximum(tension[ok], np.minimum(15.0, np.exp(task.log_now))))
 
 
 def minutes_of(eighths: Array, rods: tuple[int, int]) -> Array:

@@ -151,5 +151,5 @@ def make_task(drum: Drum, states: Sequence[State], *, wishes: Sequence[Wish], no
         raise InputError(f"nothing to plan for: give a note, a state or a wish ({', '.join(wish.known_wishes())}).")
     heads = tuple(h for h in HEADS if (only in (None, h)) and (h == "batter" or drum.resonant is not None))
     limits = {h: safety.bounds(stands, h, states) for h in heads}
-    return Task(stands, learned, sheet, now, np.nan_to_num(now) + offset, offset, goals, heads, limits, minutes, states, cannot, 0.0,
-                bool(offset[NOTE]), partials)
+    return Task(stands, learned, sheet, now, np.nan_to_num(now) + offset, offset, goals, heads, limits, minutes,
+                states, cannot, 0.0, bool(offset[NOTE]), partials)

@@ -23,7 +23,7 @@ from ..infer.turns import After, HeadsModel, of_head
 from ..records import HEADS, Drum, HeadName, Plan, PlanStep, Reading, RodTurn, State
 from . import muffling, safety, wish
 from .order import cross_order
-from .search import NEAR_CENTS, column, far_off, minutes_of, search
+from .search import MOST_STEPS, NEAR_CENTS, column, far_off, minutes_of, search
 from .sheet import Model, figures
 from .task import BATTER, NOTE, TAIL, Task, make_task
 from .wish import FIGURES, Goal, Wish
@@ -204,6 +204,8 @@ def plan_turns(
     steps = ([laid] if laid else []) + _steps(task, _interleaved(eighths, task.heads))
     missed = _missed(task, _end(task, log_t))
     unmet = [words for _, words in missed] + _far_partials(task, log_t)
+    if missed and sum(not s.muffling for s in steps) >= MOST_STEPS:
+        unmet.append(f"this is as far as {MOST_STEPS} rounds go: read, then plan again from there")
     learned_words = _learned_words(task, eighths)
     if not steps:
         return Plan((), now | {"learned": learned_words}, (), _why_not(task, missed) if missed else None,
