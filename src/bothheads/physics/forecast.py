@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -16,6 +17,7 @@ from .response import heard
 WEAKEST_DB = 60.0  # partials weaker than this below the loudest at every microphone are left out
 ROUNDNESS_FLOOR_DB = 45.0  # levels lower than this under a partial's loudest place count as this
 ROUNDNESS_RANGE_DB = 40.0  # partials weaker than this say nothing about roundness
+OWN_ORDERS = 5  # orders of a head's own modes that are listed
 SAFE_NAME = 0.6  # share of one film function above which a mode carries its name
 
 
@@ -89,7 +91,7 @@ def note_of(modes: ModeSet) -> Note:
 
 def own_modes(drum: Drum, fmax_hz: float, options: Options = DEFAULT) -> dict[str, tuple[tuple[float, str], ...]]:
     """Each head's own modes (Hz, '(m,n)'), m = 0..4, the other head held still; openings and pads left out."""
-    system = build(drum, fmax_hz, options)
+    system = build(drum, fmax_hz, replace(options, orders=OWN_ORDERS))
     out: dict[str, tuple[tuple[float, str], ...]] = {}
     for name in HEADS:
         if name == "resonant" and drum.resonant is None:
@@ -99,7 +101,7 @@ def own_modes(drum: Drum, fmax_hz: float, options: Options = DEFAULT) -> dict[st
         n = system.films
         part = motion[:, :n] if name == "batter" else motion[:, n:]
         rows = []
-        for m in range(5):
+        for m in range(OWN_ORDERS):
             for count, j in enumerate(np.nonzero(modes.order == m)[0], 1):
                 rows.append((float(modes.frequency_hz[j]), f"({m},{count})", float(part[j].sum())))
         out[name] = tuple((f, text) for f, text, _ in sorted(rows))

@@ -12,22 +12,32 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
+from ..records import Drum
 from . import opening
 from .airload import DUCT
 from .bessel import bessel_zeros
 from .coupled import System, duplicates, newton, shortest_wave
 from .membrane import Array, film_on_rim_free
 from .mixture import Mixture
+from .muffling import surface_density
 from .radiation import ORDERS, SOURCES, TERMS, chebyshev
 
 Complex = NDArray[np.complex128]
 
 REACH = 1.6  # film functions run to this many times the shortest film wavenumber at the highest frequency
+UNDER = 0.9  # ... and to this many times that of the film with the heaviest thing on it
 LOW = 1.3  # undamped modes to this many times the highest frequency are joined by damping exactly
 SETTLED = 3e-8  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
 ROUNDS = 14
 LOWEST_HZ = 1.0  # slower than any leak; flows through an opening without a spring stand at zero
+
+
+def reach(drum: Drum, fmax_hz: float) -> float:
+    """Highest j_mn of the film functions: well beyond the film's shortest wave, and that under the heaviest thing."""
+    heaviest = max((surface_density(item, drum.radius) for item in drum.muffling), default=0.0)
+    under = shortest_wave(drum, fmax_hz, added=heaviest)
+    return max(REACH * shortest_wave(drum, fmax_hz), UNDER * under, 20.0)
 
 
 class Group:
@@ -37,7 +47,7 @@ class Group:
         self.system, self.mixture, self.members, self.fmax = system, mixture, members, fmax_hz
         n = mixture.films
         self.orders = np.array([mixture.families[i][0] for i in members])
-        cut = max(REACH * shortest_wave(system.drum, fmax_hz), 20.0)
+        cut = reach(system.drum, fmax_hz)
         on = np.array([bessel_zeros(m, n) < cut for m in self.orders])
         self.local = np.nonzero(np.concatenate([on, on], 1).ravel())[0]  # among (families, 2N)
         rows = (np.array(members)[:, None] * 2 * n + np.arange(2 * n)).ravel()[self.local]

@@ -6,21 +6,24 @@ it; the exact frequency-dependent air then enters by residual iteration, and by 
 
 from __future__ import annotations
 
+from math import ceil, pi
+
 import numpy as np
 
 from ..records import Drum
 from .coupled import DEFAULT, ModeSet, Options, build, resolution
-from .group import Group
+from .group import Group, reach
 from .mixture import groups
 from .mixture import join as join
 
 ORDERS = 13  # m = 0..12: pads and openings need them for the film, whatever the strike
+MOST_FILMS = 20
 
 
 def solve_mixed(drum: Drum, fmax_hz: float, options: Options = DEFAULT) -> ModeSet:
     """All modes of ``drum`` up to ``fmax_hz`` [Hz], orders joined; ``order`` is -1 throughout."""
-    films, _ = resolution(drum, fmax_hz)
-    wanted = Options(options.wall_loss, options.film_grid, options.films or films + 1, options.orders or ORDERS)
+    films = min(max(resolution(drum, fmax_hz)[0], ceil(reach(drum, fmax_hz) / pi)) + 1, MOST_FILMS)
+    wanted = Options(options.wall_loss, options.film_grid, options.films or films, options.orders or ORDERS)
     system = build(drum, fmax_hz, wanted)
     mixture = join(system)
     solved = [Group(system, mixture, members, fmax_hz).modes() for members in groups(mixture)]
