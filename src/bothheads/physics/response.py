@@ -69,9 +69,13 @@ def push(s: Complex, strike: Strike) -> Complex:
     return np.asarray(strike.force / 2 * np.expm1(s * strike.duration) * w2 / (s * (s * s + w2)))
 
 
-@lru_cache(maxsize=256)
-def spot(radius: float, films: int, m: int, strike: Strike) -> Array:
+def spot(drum: Drum, films: int, m: int, strike: Strike) -> Array:
     """Radial part of a unit strike in film functions [1/m2]: psi(r) exp(-(k sd)^2/2) / a^2, a Gaussian spot."""
+    return _spot(drum.radius, films, m, strike)
+
+
+@lru_cache(maxsize=256)
+def _spot(radius: float, films: int, m: int, strike: Strike) -> Array:
     k = bessel_zeros(m, films) / radius
     at = min(hypot(strike.x, strike.y) / radius, 1.0)
     out = film_modes(m, films, at) * np.exp(-((k * strike.radius_sd) ** 2) / 2) / radius**2
@@ -87,7 +91,7 @@ def amplitudes(modes: ModeSet, strike: Strike, *, with_push: bool = True) -> Com
     drive = np.zeros(len(modes), complex)
     theta = atan2(strike.y, strike.x)
     for f in families(modes, strike):
-        force = spot(modes.drum.radius, modes.system.films, f.m, strike) * f.wave(theta)
+        force = spot(modes.drum, modes.system.films, f.m, strike) * f.wave(theta)
         drive[f.rows] += modes.vectors[f.rows, f.batter] @ force
     gain = 2.0 * drive / modes.norms
     if with_push:
