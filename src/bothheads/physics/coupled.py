@@ -155,21 +155,17 @@ def tension_of(drum: Drum, name: HeadName) -> float:
     return value
 
 
-def shortest_wave(drum: Drum, fmax_hz: float, *, added: float = 0.0) -> float:
-    """Largest k a of the films at ``fmax_hz``, from T k^2 = w^2 (sigma + added + 2 rho / k): air on both sides.
-
-    ``added`` [kg/m2] lies on the film.
-    """
+def shortest_wave(drum: Drum, fmax_hz: float) -> float:
+    """Largest k a of the films at ``fmax_hz``, from T k^2 = w^2 (sigma + 2 rho / k): air on both sides."""
     w = 2 * pi * fmax_hz
     shortest = 0.0
     for name in HEADS:
         if name == "resonant" and drum.resonant is None:
             continue
         head, tension = drum.head(name), tension_of(drum, name)
-        density = head.surface_density + added
-        k = w * sqrt(density / tension)
+        k = w * sqrt(head.surface_density / tension)
         for _ in range(30):
-            k = w * sqrt((density + 2 * drum.air.density / k) / tension)
+            k = w * sqrt((head.surface_density + 2 * drum.air.density / k) / tension)
         shortest = max(shortest, k * drum.radius)
     return shortest
 

@@ -7,16 +7,16 @@ finished by Newton's iteration with the full matrix.
 
 from __future__ import annotations
 
-from math import pi
+from math import pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import Drum
+from ..records import HEADS, Drum
 from . import opening
 from .airload import DUCT
 from .bessel import bessel_zeros
-from .coupled import System, duplicates, newton, shortest_wave
+from .coupled import System, duplicates, newton, shortest_wave, tension_of
 from .membrane import Array, film_on_rim_free
 from .mixture import Mixture
 from .muffling import surface_density
@@ -25,7 +25,8 @@ from .radiation import ORDERS, SOURCES, TERMS, chebyshev
 Complex = NDArray[np.complex128]
 
 REACH = 1.6  # film functions run to this many times the shortest film wavenumber at the highest frequency
-UNDER = 0.9  # ... and to this many times that of the film with the heaviest thing on it
+UNDER = 1.25  # ... and to this many times that of the heaviest thing's own mass under the slackest tension
+HEAVY = 5.0  # times the film's own mass, from where on that counts in full
 LOW = 1.3  # undamped modes to this many times the highest frequency are joined by damping exactly
 SETTLED = 3e-8  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
@@ -34,10 +35,12 @@ LOWEST_HZ = 1.0  # slower than any leak; flows through an opening without a spri
 
 
 def reach(drum: Drum, fmax_hz: float) -> float:
-    """Highest j_mn of the film functions: well beyond the film's shortest wave, and that under the heaviest thing."""
+    """Highest j_mn of the film functions: well beyond the film's shortest wave, and the heaviest thing's own."""
     heaviest = max((surface_density(item, drum.radius) for item in drum.muffling), default=0.0)
-    under = shortest_wave(drum, fmax_hz, added=heaviest)
-    return max(REACH * shortest_wave(drum, fmax_hz), UNDER * under, 20.0)
+    slackest = min(tension_of(drum, name) for name in HEADS if name == "batter" or drum.resonant is not None)
+    under = 2 * pi * fmax_hz * sqrt(heaviest / slackest) * drum.radius
+    heavy = min(1.0, heaviest / (HEAVY * drum.batter.surface_density))
+    return max(REACH * shortest_wave(drum, fmax_hz), UNDER * heavy * under, 20.0)
 
 
 class Group:
