@@ -103,7 +103,9 @@ def laid_over(over_desk: Desk, log: Any, loaded: session.Loaded, newer: int, old
     except BothheadsError:
         causes = ()
     return {"newer": newer, "older": older, "svg": svg, "words": change_words(now, then, new, ghosts),
-            "causes": [{"words": c.words, "odds": f"{10 * c.odds:.0f} in 10"} for i, c in enumerate(causes[:3]) if i == 0 or c.odds >= 0.05]}
+            "causes": [
+                {"words": c.words, "odds": f"{10 * c.odds:.0f} in 10"}
+                for i, c in enumerate(causes[:3]) if i == 0 or c.odds >= 0.05]}
 
 
 async def history(request: Request) -> Response:
