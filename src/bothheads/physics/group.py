@@ -24,13 +24,13 @@ from .radiation import ORDERS, SOURCES, TERMS, chebyshev
 
 Complex = NDArray[np.complex128]
 
-REACH = 1.6  # film functions run to this many times the shortest film wavenumber at the highest frequency
+REACH = 2.0  # film functions run to this many times the shortest film wavenumber at the highest frequency
 UNDER = 1.25  # ... and to this many times that of the heaviest thing's own mass under the slackest tension
 HEAVY = 5.0  # times the film's own mass, from where on that counts in full
 LOW = 1.3  # undamped modes to this many times the highest frequency are joined by damping exactly
-SETTLED = 3e-8  # relative change of s at which a mode is done
+SETTLED = 2e-7  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
-ROUNDS = 14
+ROUNDS = 10
 LOWEST_HZ = 1.0  # slower than any leak; flows through an opening without a spring stand at zero
 
 
