@@ -17,6 +17,7 @@ from ..records import Drum, HeadName
 
 Array = NDArray[np.float64]
 Key = tuple[int | None, int]
+LOWEST_HZ = 3.0
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,8 @@ def _rungs(drum: Drum, fmax_hz: float) -> tuple[Rung, ...]:
     seen: dict[int, int] = {}
     out = []
     for i in range(len(modes)):
+        if modes.frequency_hz[i] < LOWEST_HZ:
+            continue  # the air of an open shell, not a partial
         order = int(modes.order[i])
         rank = seen[order] = seen.get(order, -1) + 1
         out.append(Rung((None if order < 0 else order, rank), float(modes.frequency_hz[i]), float(modes.decay_s[i]),

@@ -41,6 +41,8 @@ def steady_model(drum: Drum) -> Model:
     from ..physics.coupled import Options, default_fmax, resolution
     from ..physics.forecast import forecast
 
+    if drum.resonant is None:
+        return exact_model
     tensions = [t for t in ladder.known_tensions(drum) or () if t > 1.0]
     slack = min([SLACKEST, *tensions])
     films, orders = resolution(ladder.with_tensions(drum, slack, slack), default_fmax(drum))
