@@ -72,10 +72,14 @@ def engineer(kept: Kept) -> Sheet:
     return Sheet(kept.state.drum.name, "note to the engineer", words.meta(kept), tuple(blocks), words.FOOT[1:2], size="A4")
 
 
+def _under(level_db: float) -> str:
+    return f"{level_db:.0f}" if level_db > -60.0 else "silent"
+
+
 def _places(partials: tuple[ModelPartial, ...], roundness: float) -> Block:
     names = list(partials[0].level_db)
     loudest = max(max(p.level_db.values()) for p in partials)
-    rows = [(f"{p.frequency_hz:.0f} Hz", *(f"{p.level_db[n] - loudest:.0f}" for n in names)) for p in partials[:8]]
+    rows = [(f"{p.frequency_hz:.0f} Hz", *(_under(p.level_db[n] - loudest) for n in names)) for p in partials[:8]]
     return table(f"The same strike at other places, from the model, dB under the loudest (roundness {roundness:.1f} dB, "
                  "0 = the same everywhere)", ("partial", *names), rows)
 

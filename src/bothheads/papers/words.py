@@ -120,7 +120,7 @@ def heard_words(kept: Kept) -> str:
     said = []
     for name in channels:
         m = places.get(name)
-        said.append(name if m is None else f"{name} (x {m.x:.2f}, y {m.y:.2f}, z {m.z:.2f} m)")
+        said.append(name if m is None else f"{name} ({m.x:g}, {m.y:g}, {m.z:.3g} m)")
     return "; ".join(said) or "not recorded"
 
 
