@@ -37,12 +37,12 @@ def show(request: Request, template: str, *, status: int = 200, **view: Any) -> 
 
 def create_app(log_path: str | Path | None = None, *, token: str | None = None) -> Starlette:
     """The application over one log (None: the default one); ``token`` fixes the run's cookie for tests."""
-    from . import api, history_page, pages, turning_page
+    from . import api, blind_page, history_page, pages, rods_page, turning_page
 
     static = StaticFiles(directory=str(files("bothheads.web") / "static"))
     own = [Route("/favicon.ico", _no_icon), Mount("/static", static, name="static")]
     app = Starlette(
-        routes=[*pages.ROUTES, *history_page.ROUTES, *turning_page.ROUTES, *api.ROUTES, *own],
+        routes=[*pages.ROUTES, *history_page.ROUTES, *turning_page.ROUTES, *blind_page.ROUTES, *rods_page.ROUTES, *api.ROUTES, *own],
         middleware=[Middleware(Guard, token=token)],
         exception_handlers={BothheadsError: _said, HTTPException: _missing},
     )

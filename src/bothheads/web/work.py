@@ -28,6 +28,9 @@ class Desk:
         self.log_path = log_path
         self._kept: OrderedDict[tuple[Any, ...], tuple[Drum, Prediction]] = OrderedDict()
         self._lock = threading.Lock()
+        self.sounds: dict[tuple[Any, ...], Any] = {}  # matched pairs, made once
+        self.tests: dict[str, Any] = {}  # running blind tests
+        self.benches: dict[int, Any] = {}  # takes in the making, by drum
 
     async def read(self, ask: Callable[[Any], T]) -> T:
         """``ask(log)`` in a worker thread."""

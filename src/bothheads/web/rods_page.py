@@ -1,0 +1,100 @@
+"""The rods of one head in a line: tapped, estimated, and what to do about it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from .. import session
+from ..errors import CannotAnswer, InputError
+from ..papers.rods import rod_rows, rod_state
+from ..papers.strip import strip_svg
+from ..records import HeadName, Plan
+from . import forms, views
+from .app import show
+from .work import desk, drum_of
+
+
+def head_of(value: str) -> HeadName:
+    """The head that a form or an address names, the batter when none.
+
+    Raises
+    ------
+    InputError
+        For any other word.
+    """
+    if value in ("", "batter"):
+        return "batter"
+    if value == "resonant":
+        return "resonant"
+    raise InputError(f"'{value[:20]}' is not a head: name batter or resonant.")
+
+
+def _plan(loaded: session.Loaded, head: HeadName, log: Any) -> Plan | None:
+    try:
+        return session.plan(loaded, even=head, log=log)
+    except CannotAnswer as error:
+        return Plan((), {}, (), str(error))
+    except InputError:  # never tapped
+        return None
+
+
+def words_of(taps: dict[str, Any] | None, plan: Plan | None) -> dict[str, Any]:
+    """What stands under the strip."""
+    known = [t["rod_pitch_hz"] for t in (taps or {}).get("taps", ()) if t.get("rod_pitch_hz")]
+    return {
+        "evenness": None if not taps or taps.get("evenness_cents") is None else f"{taps['evenness_cents']:.0f} cents",
+        "mean": f"{sum(known) / len(known):.1f} Hz" if known else None,
+        "refused": (taps or {}).get("refused"), "no_plan": plan.refused if plan else None,
+        "todo": sum(len(s.rods) for s in plan.steps) if plan else 0, "cautions": plan.cautions if plan else (),
+        "warnings": (taps or {}).get("warnings") or [],
+        "film": plan.expected.get("film_now_cents", plan.expected.get("film_cents")) if plan else None,
+    }
+
+
+async def rods(request: Request) -> Response:
+    """The strip of one head."""
+    head = head_of(forms.text(request.query_params, "head", 20))
+
+    def ask(log: Any) -> dict[str, Any]:
+        loaded = drum_of(log, request.path_params["drum"])
+        assert loaded.entry is not None
+        if head == "resonant" and loaded.drum.resonant is None:
+            raise InputError("this drum has no resonant head: look at the batter's rods.")
+        taps = log.get_note(loaded.entry.id, f"taps/{head}")
+        plan = _plan(loaded, head, log) if taps and not taps.get("refused") else None
+        rows = rod_rows(taps, rod_state(log.get_note(loaded.entry.id, f"rods/{head}")), plan)
+        first = loaded.drum.head(head).first_rod_deg
+        return {
+            **views.frame(loaded.entry, loaded.drum, "rods"), "head": head, "count": loaded.drum.head(head).rods,
+            "drawings": {k: strip_svg(rows, head=head, first_deg=first, wide=k == "w") for k in "wn"} if rows else None,
+            "said": words_of(taps, plan), "other": "resonant" if head == "batter" else "batter",
+            "rows": rows,
+        }
+
+    return show(request, "rods.html", **await desk(request).read(ask))
+
+
+async def keep_round(request: Request) -> Response:
+    """A round of taps from a recording, read and kept as the last round of this head."""
+    form, files = await forms.uploads(request)
+    head, drum_id = head_of(forms.text(form, "head", 20)), request.path_params["drum"]
+    if not files:
+        raise InputError("no recording was chosen: record one tap near each rod in order and choose that file.")
+
+    def ask(log: Any) -> None:
+        loaded = drum_of(log, drum_id)
+        with forms.on_disk(files[:1]) as paths:
+            taps = session.read_taps(paths[0], rods=loaded.drum.head(head).rods, drum=loaded.drum, head=head)
+            session.keep_taps(log, drum_id, head, session.as_json(taps))
+            if not taps.refused:
+                session.plan(loaded, even=head, taps=paths[0], log=log)  # teaches the rods' state what was heard
+
+    await desk(request).read(ask)
+    return RedirectResponse(f"/drums/{drum_id}/rods?head={head}", status_code=303)
+
+
+ROUTES = [Route("/drums/{drum:int}/rods", rods), Route("/drums/{drum:int}/rods", keep_round, methods=["POST"])]
