@@ -9,7 +9,8 @@ Here a round drum, whose orders m stay apart; ``mixed`` joins them where a pad o
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
+from itertools import pairwise
 from math import ceil, log10, pi, sqrt
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from ..records import HEADS, Drum, HeadName
 from . import muffling
 from .airload import AirLoad, Loss, air_load
 from .bessel import bessel_zeros
+from .cavity import duct_modes
 from .membrane import Array, ring_overlap
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ Complex = NDArray[np.complex128]
 Index = NDArray[np.int_]
 
 MAX_ORDERS = 13
+LOWEST_HZ = 1.0  # slower than any leak; air that moves without a spring stands at zero
 SLOPE_NAMES = ("Tb", "Tr", "sigma_b", "sigma_r", "Rb", "Rr", "beta")
 
 
@@ -262,7 +265,7 @@ def solve_round(system: System, fmax_hz: float, *, held: HeadName | None = None)
     keep = {None: slice(0, 2 * n), "batter": slice(n, 2 * n), "resonant": slice(0, n)}[held]
     order, start, vectors = _start(system, fmax_hz, keep)
     s, vectors, norms = newton(lambda index, z: _kept(system, order[index], z, keep), start, vectors)
-    good = (s.imag > 0) & (s.imag < 2 * pi * fmax_hz) & ~duplicates(order, s, vectors)
+    good = (s.imag > 2 * pi * LOWEST_HZ) & (s.imag < 2 * pi * fmax_hz) & ~duplicates(order, s, vectors)
     good = np.nonzero(good)[0]
     good = good[np.argsort(s.imag[good])]
     full = np.zeros((len(good), 2 * n), complex)
@@ -275,24 +278,46 @@ def _kept(system: System, order: Index, s: Complex, keep: slice) -> tuple[Comple
     return z[:, keep, keep], dz[:, keep, keep]
 
 
+def windows(drum: Drum, m: int, fmax_hz: float) -> tuple[tuple[float, float], ...]:
+    """Bands [rad/s] up to ``fmax_hz`` between the resonances of the closed rigid duct of order ``m``.
+
+    There Z has poles: between two of them Re Z(iw) falls steadily with w^2 (Foster), so that a linear reading holds.
+    """
+    return _windows(drum.air.speed_of_sound, drum.radius, drum.depth, m, fmax_hz)
+
+
+@lru_cache(maxsize=1024)
+def _windows(c: float, radius: float, depth: float, m: int, fmax_hz: float) -> tuple[tuple[float, float], ...]:
+    top = 2 * pi * fmax_hz * 1.05
+    across = duct_modes(m, 4)[0] / radius
+    along = np.arange(1 + int(top / c * depth / pi) + 1) * pi / depth
+    poles = np.unique(np.round(c * np.hypot(across[:, None], along).ravel(), 6))
+    return tuple(pairwise([0.0, *poles[(poles > 1.0) & (poles < top)].tolist(), top]))
+
+
 def _start(system: System, fmax_hz: float, keep: slice) -> tuple[Index, Complex, Complex]:
-    """Undamped starts: Re Z(iw) read as K - w^2 M at two frequencies, one symmetric problem for each order."""
-    orders = np.arange(system.air.orders)
-    low, high = 2 * pi * fmax_hz * 0.15, 2 * pi * fmax_hz * 0.6
-    a = _kept(system, orders, np.full(len(orders), 1j * low), keep)[0].real
-    b = _kept(system, orders, np.full(len(orders), 1j * high), keep)[0].real
-    mass = (a - b) / (high**2 - low**2)
-    stiffness = a + low**2 * mass
+    """Undamped starts, band by band: Re Z(iw) read as K - w^2 M at two frequencies of the band."""
+    bands = [(m, *band) for m in range(system.air.orders) for band in windows(system.drum, m, fmax_hz)]
+    orders, low, high = (np.array(x) for x in zip(*bands, strict=True))
+    first, second = low + 0.15 * (high - low), low + 0.6 * (high - low)
+    a = _kept(system, orders, 1j * first, keep)[0].real
+    b = _kept(system, orders, 1j * second, keep)[0].real
+    mass = (a - b) / (second**2 - first**2)[:, None, None]
+    stiffness = a + first[:, None, None] ** 2 * mass
     inverse = np.linalg.inv(np.linalg.cholesky(mass))
     values, vectors = np.linalg.eigh(inverse @ stiffness @ np.swapaxes(inverse, 1, 2))
     shapes = np.swapaxes(inverse, 1, 2) @ vectors
     w = np.sqrt(np.maximum(values, 0.0))
-    m, i = np.nonzero((w < 2 * pi * fmax_hz * 1.25) & (w > 2 * pi * 1.0))
-    return m, 1j * w[m, i], shapes[m, :, i].astype(complex)
+    top = np.where(high >= high.max(), 1.2 * high, 1.02 * high)
+    which, i = np.nonzero((w < top[:, None]) & (w > np.maximum(0.98 * low, 2 * pi * LOWEST_HZ)[:, None]))
+    return orders[which], 1j * w[which, i], shapes[which, :, i].astype(complex)
 
 
-def newton(evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int = 12):  # type: ignore[no-untyped-def]
-    """Newton's iteration on all modes at once; returns s, vectors with v'v = 1, and v' Z' v."""
+def newton(evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int = 20):  # type: ignore[no-untyped-def]
+    """Newton's iteration on all modes at once; returns s, vectors with v'v = 1, and v' Z' v.
+
+    s is not a number where the iteration did not settle: such a start led nowhere.
+    """
     s, v = s.copy(), v / np.sqrt(np.einsum("jn,jn->j", v, v))[:, None]
     norms = np.ones_like(s)
     live = np.arange(len(s))
@@ -308,6 +333,7 @@ def newton(evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int =
         s[live] -= step
         v[live], norms[live] = x[:, :, 0], bottom
         live = live[np.abs(step) > tol * np.abs(s[live])]
+    s[live] = np.nan
     return s, v, norms
 
 

@@ -7,6 +7,7 @@ finished by Newton's iteration with the full matrix.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import pi, sqrt
 
 import numpy as np
@@ -16,7 +17,7 @@ from ..records import HEADS, Drum
 from . import opening
 from .airload import DUCT
 from .bessel import bessel_zeros
-from .coupled import System, duplicates, newton, shortest_wave, tension_of
+from .coupled import LOWEST_HZ, System, duplicates, newton, shortest_wave, tension_of, windows
 from .membrane import Array, film_on_rim_free
 from .mixture import Mixture
 from .muffling import surface_density
@@ -31,7 +32,6 @@ LOW = 1.3  # undamped modes to this many times the highest frequency are joined 
 SETTLED = 2e-7  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
 ROUNDS = 10
-LOWEST_HZ = 1.0  # slower than any leak; flows through an opening without a spring stand at zero
 
 
 def reach(drum: Drum, fmax_hz: float) -> float:
@@ -177,14 +177,27 @@ class Group:
     def modes(self) -> tuple[Complex, Complex, Complex]:
         """s, vectors over all rows of the mixture, and norms v' Z' v with v'v = 1, to the highest frequency."""
         top = 2 * pi * self.fmax
-        linear = _Linear(self, top)
-        s, v, norms, left = linear.settle()
-        if left.size:
-            s[left], v[left], norms[left] = self._full_newton(s[left], v[left])
+        found = []
+        for low, high in self._bands():
+            s, v, norms, left = _Linear(self, low, high).settle()
+            if left.size:
+                s[left], v[left], norms[left] = self._full_newton(s[left], v[left])
+            found.append((s, v, norms))
+        s, v, norms = (np.concatenate(part) for part in zip(*found, strict=True))
         good = np.nonzero((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
         full = np.zeros((len(good), self.mixture.size), complex)
         full[:, self.index] = v[good]
         return s[good], full, norms[good]
+
+    def _bands(self) -> list[tuple[float, float]]:
+        """Bands between the duct's resonances of any order; a narrow one joins the one below."""
+        edges = sorted({round(e, 3) for m in self.orders for band in windows(self.system.drum, int(m), self.fmax)
+                        for e in band})
+        kept = edges[:1]
+        for edge in edges[1:-1]:
+            if edge > 1.15 * kept[-1] and edge < 0.95 * edges[-1]:
+                kept.append(edge)
+        return list(pairwise([*kept, edges[-1]]))
 
     def _full_newton(self, s: Complex, v: Complex) -> tuple[Complex, Complex, Complex]:
         """Newton with the full matrix, mode by mode."""
@@ -204,9 +217,9 @@ class _Linear:
     joined by damping through (s + iW)(s - iW) + s R ~ (s + iW)(s - B), B = iW - R/2.
     """
 
-    def __init__(self, group: Group, top: float) -> None:
-        self.group, self.top = group, top
-        low, high, middle = 0.12 * top, 0.6 * top, 0.35 * top
+    def __init__(self, group: Group, lowest: float, highest: float) -> None:
+        self.group, self.lowest, self.highest = group, lowest, highest
+        low, middle, high = (lowest + share * (highest - lowest) for share in (0.12, 0.35, 0.6))
         a, b = group.dense(1j * low)[0].real, group.dense(1j * high)[0].real
         mass = (a - b) / (high**2 - low**2)
         stiffness = a + low**2 * mass
@@ -215,7 +228,7 @@ class _Linear:
         self.shapes = factor.T @ vectors
         self.w = np.sqrt(np.maximum(values, 1.0))
         resistance = self.shapes.T @ (group.dense(1j * middle)[0].imag / middle) @ self.shapes
-        self.low = int(np.searchsorted(self.w, LOW * top))
+        self.low = int(np.searchsorted(self.w, LOW * highest))
         self.loss_high = np.diag(resistance)[self.low:]
         r = resistance[: self.low, : self.low]
         self.values, right = np.linalg.eig(1j * np.diag(self.w[: self.low]) - 0.5 * r)
@@ -223,7 +236,8 @@ class _Linear:
 
     def settle(self) -> tuple[Complex, Complex, Complex, NDArray[np.int_]]:
         """Residual iteration on all wanted modes: s, v, norms and the indices of those that did not settle."""
-        wanted = np.nonzero((self.values.imag > 2 * pi * LOWEST_HZ) & (self.values.imag < 1.06 * self.top))[0]
+        floor = max(2 * pi * LOWEST_HZ, 0.98 * self.lowest)
+        wanted = np.nonzero((self.values.imag > floor) & (self.values.imag < 1.03 * self.highest))[0]
         s = self.values[wanted].copy()
         x = np.zeros((len(wanted), len(self.w)), complex)
         x[:, : self.low] = self.right[:, wanted].T
