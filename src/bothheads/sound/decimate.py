@@ -7,6 +7,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from .resample import low_pass
+
 Array = NDArray[np.float64]
 
 SLOW_RATE_HZ = 1200.0  # for bands up to 440 Hz
@@ -28,8 +30,6 @@ def band_hz(rate_hz: float) -> tuple[float, float]:
 @lru_cache(maxsize=16)
 def _filter(sample_rate_hz: float, step: int) -> Array:
     """Polyphase table (step, q) of the low pass whose edge is half the new rate (slow) or 0.44 of it (fast)."""
-    from scipy.signal import firwin
-
     if step == 1:
         return np.ones((1, 1))
     rate = sample_rate_hz / step
@@ -37,7 +37,7 @@ def _filter(sample_rate_hz: float, step: int) -> Array:
     length = _TAPS_S if slow else _TAPS_S * 2 / 3
     taps = int(length * sample_rate_hz) // 2 * 2 + 1
     taps = max(taps, 4 * step + 1)
-    h = firwin(taps, rate * (0.5 if slow else 0.44), window=("kaiser", _KAISER), fs=sample_rate_hz)
+    h = low_pass(taps, 2.0 * rate * (0.5 if slow else 0.44) / sample_rate_hz, _KAISER)
     q = -(-taps // step)
     padded = np.zeros(q * step)
     padded[:taps] = h

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from .decimate import band_hz
 from .esprit import esprit
+from .resample import at_positions, halve
 from .residual import broad_density, envelope, spectrum
 from .select import Limits, forward, prune
 from .varpro import JointFit, Window
@@ -61,8 +62,11 @@ class DrivenFit:
         self.fit.run(iterations, tolerance)
         return self
 
-    def choose(self) -> DrivenFit:
-        """Take as drives the partials that stretch the heads for longest, their energies from their amplitudes."""
+    def choose(self, *, solve: bool = True) -> DrivenFit:
+        """Take as drives the partials that stretch the heads for longest, their energies from their amplitudes.
+
+        ``solve`` False leaves the amplitudes to the next change of weights or step.
+        """
         new = strongest_drives(self.amplitudes(), self.fit.f, self.fit.a, min(self.drives, len(self.fit.f)))
         A = (self.amplitudes() ** 2).sum(1)[:, new]
         reference = np.maximum(A.max(0), 1e-30)
@@ -76,7 +80,10 @@ class DrivenFit:
                 shares[int(np.argmin(np.abs(np.log(rate / self.clock.rate[row]))))] += self.clock.shares[row]
         self.drivers, self.reference = new, reference
         clock = replace(self.clock, shares=shares, energy=A / reference, rate=rate, centre=shares.mean(1))
-        self.fit.restart(self.fit.f, self.fit.a, clock)
+        if solve:
+            self.fit.restart(self.fit.f, self.fit.a, clock)
+        else:
+            self.fit.retune(clock)
         return self
 
     def reweigh(self) -> DrivenFit:
@@ -135,27 +142,16 @@ class DrivenFit:
             count = min(int(0.8 * window.rate_hz), window.samples.shape[1] - 20)
             t = np.interp(np.arange(count) / window.rate_hz, u, np.arange(len(u)) * window.block / window.rate_hz)
             left = part.residual / window.weight
-            rows += [resample_at(r, t * window.rate_hz) for r in left]
+            rows += [at_positions(r, t * window.rate_hz) for r in left]
         return poles(rows, self.fit.windows[0].rate_hz, 24, 200, 700)
-
-
-def resample_at(samples: Array, position: Array) -> Array:
-    """``samples`` at fractional indices, by a cubic on twice the rate."""
-    from scipy.ndimage import map_coordinates
-    from scipy.signal import resample_poly
-
-    out: Array = map_coordinates(resample_poly(samples, 2, 1), [2.0 * position], order=3, mode="nearest")
-    return out
 
 
 def poles(rows: Sequence[Array], rate_hz: float, order: int, length: int, count: int) -> tuple[Array, Array]:
     """ESPRIT candidates (f, a) of all rows together; on the fast rate once more at half of it for the low band."""
-    from scipy.signal import resample_poly
-
     scaled = [r / (r.std() + 1e-20) for r in rows]
     bands = [(scaled, rate_hz, band_hz(rate_hz)[1])]
     if rate_hz > 1500.0:
-        bands.append(([resample_poly(r, 1, 2, window=("kaiser", 7.0)) for r in scaled], rate_hz / 2, 0.2 * rate_hz))
+        bands.append(([halve(r) for r in scaled], rate_hz / 2, 0.2 * rate_hz))
     F, A = [], []
     for series, rate, top in bands:
         cut = [s[:count] for s in series]

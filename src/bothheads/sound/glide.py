@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .resample import at_positions, upsample
+
 Array = NDArray[np.float64]
 GLIDES = np.r_[.002, .004, .008, .012, .016, .02, .025, .03, .036, .042, .05, .06, .08, .1, .13]
 RATES = np.r_[1.2, 2.0, 4.0, 8.0, 16.0, 30.0]  # 1/s
@@ -20,16 +22,11 @@ def rest_clock(u: Array, glide: Array | float, rate: Array | float) -> Array:
 
 def unwarp(samples: Array, rate_hz: float, glide: float, rate: float, count: int) -> Array:
     """``samples`` (T,) from the onset's side, resampled on the clock of a drum at rest: (count,) or shorter."""
-    from scipy.ndimage import map_coordinates
-    from scipy.signal import resample_poly
-
     count = min(count, len(samples) - 20)
     if glide == 0.0 or count < 8:
         return samples[: max(count, 0)]
     t = rest_clock(np.arange(count) / rate_hz, glide, rate)
-    doubled = resample_poly(samples, 2, 1)
-    out: Array = map_coordinates(doubled, [2.0 * rate_hz * np.maximum(t, 0.0)], order=3, mode="nearest")
-    return out
+    return at_positions(samples, t * rate_hz)
 
 
 def narrowest(series: list[tuple[Array, float]], rate_hz: float, top_hz: float) -> tuple[float, float, float]:
@@ -37,8 +34,6 @@ def narrowest(series: list[tuple[Array, float]], rate_hz: float, top_hz: float) 
 
     Score: sum over series of ln(sum |Y|^4 / (sum |Y|^2)^2) of the unwarped spectrum (0.8 s); gain is over no warp.
     """
-    from scipy.signal import resample_poly
-
     points, up = 2048, 4
     freq = np.fft.rfftfreq(points, 1.0 / rate_hz)
     band = (freq > 20.0) & (freq < top_hz)
@@ -47,7 +42,7 @@ def narrowest(series: list[tuple[Array, float]], rate_hz: float, top_hz: float) 
     score = np.zeros(g.size)
     for y, energy in series:
         n = min(int(0.8 * rate_hz), len(y))
-        fine = resample_poly(y[:n], up, 1).astype(np.float32)
+        fine = upsample(y[:n], up).astype(np.float32)
         t = rest_clock(np.arange(n) / rate_hz, g[:, None] * energy, b[:, None])
         x = np.clip(t * rate_hz * up, 0, len(fine) - 2)
         i = x.astype(np.int64)

@@ -27,6 +27,19 @@ class Floor:
     density: Callable[[Array], Array] | None
     hum_hz: tuple[float, ...]
     measured: bool  # from a pause before the first strike
+    pause: Array | None = None  # (channels, T) of that pause in full scale, drift and hum removed
+    rate_hz: float = 1.0
+
+    def steady(self, f: float) -> Array | None:
+        """Amplitude (channels,) of a line at f [Hz] in the pause, 0 where below 3.5 sd; None without a pause."""
+        if self.pause is None:
+            return None
+        T = self.pause.shape[1]
+        h = np.hanning(T)
+        line = 2.0 * np.abs(self.pause @ (h * np.exp(-2j * np.pi * f * np.arange(T) / self.rate_hz))) / h.sum()
+        sd = self.sd * np.sqrt(3.0 / T)
+        found: Array = np.where(line > 3.5 * sd, line, 0.0)
+        return found
 
 
 def detrend(y: Array, nuisance: Array) -> Array:
@@ -51,7 +64,7 @@ def measure_floor(samples: Array, sample_rate_hz: int, first_onset_s: float, ste
     sd = rest.std(axis=1)
     if sd.max() <= 0 or count < 0.2 * rate:
         return Floor(sd, None, hum, sd.max() > 0)
-    return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True)
+    return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True, rest, rate)
 
 
 def hum_lines(y: Array, rate_hz: float) -> tuple[float, ...]:

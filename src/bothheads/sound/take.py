@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from .drives import DrivenFit, poles, strongest_drives, window_again
 from .glide import narrowest, unwarp
 from .noise import detrend
+from .resample import halve
 from .residual import envelope
 from .select import Limits, forward
 from .varpro import JointFit, Window
@@ -22,7 +23,7 @@ from .warp import DrivenWarp, ExponentialWarp
 
 Array = NDArray[np.float64]
 Density = Callable[[Array], Array] | None
-MOST_PARTIALS = 22
+MOST_PARTIALS = 30
 DRIVES = 4
 _SMALL_GLIDE = 0.012
 _STAGES = (0.012, 0.025, 0.045, 0.07, 0.1)
@@ -38,7 +39,7 @@ class TakeFit:
     quality: float
 
 
-def fit_take(windows: Sequence[Window], density: Density = None, *, good: float = 0.3) -> TakeFit | None:
+def fit_take(windows: Sequence[Window], density: Density = None, *, good: float = 0.5) -> TakeFit | None:
     """The best of a staged fit, one in one go and one with two drives; the later two only when much is left."""
     best: TakeFit | None = None
     for attempt, (late, drives) in enumerate(((_SMALL_GLIDE, DRIVES), (1.0, DRIVES), (_SMALL_GLIDE, 2))):
@@ -91,14 +92,12 @@ def _energies(windows: Sequence[Window], quiet: Sequence[Array]) -> Array:
 
 def _first_warp(windows: Sequence[Window], quiet: Sequence[Array], energy: Array) -> tuple[float, float]:
     """One exponential warp for all strikes, glide in proportion to the strike's energy, from the window's start."""
-    from scipy.signal import resample_poly
-
     rate = windows[0].rate_hz
     series = []
     for y, e in zip(quiet, energy, strict=True):
         for row in y[np.argsort(-y.std(axis=1))[:2]]:
             part = row[: int(0.85 * rate)]
-            series.append((resample_poly(part, 1, 2) if rate > 1500 else part, float(e)))
+            series.append((halve(part) if rate > 1500 else part, float(e)))
     g, b, _ = narrowest(series, rate / 2 if rate > 1500 else rate, _FIRST_TOP_HZ)
     return g, b
 

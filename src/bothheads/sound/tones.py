@@ -26,9 +26,9 @@ def combination_tones(driven: DrivenFit) -> NDArray[np.bool_]:
     parents = [int(i) for i in np.argsort(-level)[:_PARENTS]]
     out = np.zeros(len(fit.f), bool)
     for k in range(len(fit.f)):
-        strong = [i for i in parents if i != k and amplitude[hard, i] > 4.0 * amplitude[hard, k]]
+        strong = [i for i in parents if i != k and amplitude[hard, i] > 1.3 * amplitude[hard, k]]
         for trio in combinations_with_replacement(strong, 3):
-            if _at_sum(fit.f, trio, k) and fit.a[k] > 0.5 * fit.a[list(trio)].sum():
+            if amplitude[hard, list(trio)].max() > 4.0 * amplitude[hard, k] and _at_sum(fit.f, trio, k) and fit.a[k] > 0.5 * fit.a[list(trio)].sum():
                 growth = _growth(amplitude, trio, k, hard, soft)
                 out[k] = out[k] or growth is None or growth > 1.9
     return out

@@ -72,7 +72,7 @@ def block_length(rate_hz: float) -> int:
 
 
 def drift_and_hum(start_s: float, count: int, rate_hz: float, hum_hz: Sequence[float]) -> Array:
-    """Rows (p, count): Legendre polynomials for drift below about 1.5 Hz, cosine and sine of every hum line."""
+    """Rows (p, count): Legendre polynomials for drift below about 1.5 Hz, cosine and sine of hum lines."""
     from numpy.polynomial import legendre
 
     terms = int(np.clip(round(2.0 + 2.5 * count / rate_hz), 2, 7))
@@ -80,7 +80,8 @@ def drift_and_hum(start_s: float, count: int, rate_hz: float, hum_hz: Sequence[f
     t = start_s + np.arange(count) / rate_hz
     rows = [legendre.legval(x, np.eye(terms)[i]) for i in range(terms)]
     for hz in hum_hz:
-        rows += [np.cos(2 * np.pi * hz * t), np.sin(2 * np.pi * hz * t)]
+        c, s = np.cos(2 * np.pi * hz * t), np.sin(2 * np.pi * hz * t)
+        rows += [c, s, x * c, x * s]  # the mains are up to 0.02 Hz off: phase and level may drift
     return np.array(rows)
 
 
@@ -198,9 +199,10 @@ class JointFit:
         """Go on with the partials in ``index`` only."""
         self.restart(self.f[index], self.a[index], self.clock.kept(index))
 
-    def normal(self, *, prior: bool = True) -> tuple[Array, Array]:
-        """(curvature H, slope h): H step = h is the Gauss-Newton step in (f, a, clock)."""
-        pieces = self.pieces()
+    def normal(self, *, prior: bool = True, coarse: bool = False) -> tuple[Array, Array]:
+        """(curvature H, slope h): H step = h is the Gauss-Newton step in (f, a, clock); ``coarse``: in
+        single precision."""
+        pieces = self.pieces(coarse)
         H = np.sum([p[0] for p in pieces], axis=0)
         h = np.sum([p[1] for p in pieces], axis=0)
         K = len(self.f)
@@ -210,23 +212,23 @@ class JointFit:
             h[2 * K :] -= slope
         return H, h
 
-    def pieces(self) -> list[tuple[Array, Array]]:
+    def pieces(self, coarse: bool = False) -> list[tuple[Array, Array]]:
         """(curvature, slope) that each window contributes, without the prior."""
         s, K = self.state, len(self.state.f)
         R = s.clock.parameters.shape[0]
         out = []
         for i, (window, part) in enumerate(zip(self.windows, s.parts, strict=True)):
-            H, h = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve))
+            H, h = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve), coarse)
             out.append(_shared(H, h, K, R) if s.clock.shared and R else (H, h.ravel()))
         return out
 
     def run(self, iterations: int = 10, tolerance: float = 1e-5) -> JointFit:
         """Levenberg-Marquardt until the cost falls by less than ``tolerance`` (relative)."""
         for _ in range(iterations):
-            H, h = self.normal()
+            H, h = self.normal(coarse=True)
             self._hold_bounds(H, h)
             before = self.cost
-            if not self._step(H, h) or 1.0 - self.cost / before < tolerance:
+            if not self._step(H, h, 0.01 * tolerance) or 1.0 - self.cost / before < tolerance:
                 break
         return self
 
@@ -241,7 +243,8 @@ class JointFit:
         H[at, at] = 1.0
         h[at] = 0.0
 
-    def _step(self, H: Array, h: Array) -> bool:
+    def _step(self, H: Array, h: Array, worth: float) -> bool:
+        """Take a step that lowers the cost; False when there is none or it promises less than ``worth`` (relative)."""
         from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
         K = len(self.f)
@@ -249,7 +252,7 @@ class JointFit:
         scaled = H * size * size[:, None]
         diagonal = np.diag_indices_from(scaled)
         top = 0.49 * min(w.rate_hz for w in self.windows)
-        for _ in range(7):
+        for _ in range(5):
             try:
                 damped = scaled.copy()
                 damped[diagonal] += self.damping
@@ -257,6 +260,8 @@ class JointFit:
             except LinAlgError:
                 self.damping = self.damping * 10 + 1e-6
                 continue
+            if h @ d < worth * self.cost:
+                return False
             f = self.f + d[:K]
             a = np.clip(self.a + d[K : 2 * K], np.maximum(0.25, 0.35 * self.a), 2.8 * self.a + 1.0)
             clock = self.clock.moved(d[2 * K :]) if d.size > 2 * K else self.clock
@@ -270,7 +275,7 @@ class JointFit:
         return False
 
 
-def _curvature(window: Window, part: Part, f: Array, W: Array) -> tuple[Array, Array]:
+def _curvature(window: Window, part: Part, f: Array, W: Array, coarse: bool) -> tuple[Array, Array]:
     K, block, n = len(f), window.block, (window.half.size - 1) // 2
     c, s = part.columns[:K], part.columns[K : 2 * K]
     r = part.residual.reshape(-1, n, block).transpose(1, 2, 0)
@@ -287,12 +292,15 @@ def _curvature(window: Window, part: Part, f: Array, W: Array) -> tuple[Array, A
     for q in range(R):
         slope[2 + q] = 2 * np.pi * f * (W[:, q] * turn).sum(1)
     middle = block // 2
-    E = c[:, middle::block] + 1j * s[:, middle::block]
-    basis = np.empty((2 + R, K, n), complex)
-    basis[0] = 2j * np.pi * u * E
-    basis[1] = -t * E
+    E = np.empty((K, n), np.complex64 if coarse else np.complex128)
+    E.real, E.imag = c[:, middle :: block], s[:, middle :: block]
+    basis = np.empty((2 + R, *E.shape), E.dtype)
+    phase = np.asarray(2j * np.pi, E.dtype) * E
+    basis[0] = u.astype(E.real.dtype) * phase
+    basis[1] = -t.astype(E.real.dtype) * E
+    phase *= f[:, None].astype(E.real.dtype)
     for q in range(R):
-        basis[2 + q] = 2j * np.pi * f[:, None] * W[:, q] * E
+        basis[2 + q] = W[:, q].astype(E.real.dtype) * phase
     return _project(window, part, f, E, basis), slope
 
 
@@ -301,8 +309,8 @@ def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArr
     K, block, m = len(f), window.block, basis.shape[0]
     hum = np.array(window.hum_hz)
     if hum.size:
-        t = window.half[1::2]
-        E = np.concatenate([E, np.exp(2j * np.pi * hum[:, None] * t) * window.weight[block // 2 :: block]])
+        line = np.exp(2j * np.pi * hum[:, None] * window.half[1::2])
+        E = np.concatenate([E, line * window.weight[block // 2 :: block]])
     centre = np.concatenate([f, hum])
     near = np.abs(centre[:, None] - centre) < 0.4 * window.rate_hz / block
     flat = basis.reshape(m * K, -1)
@@ -310,7 +318,7 @@ def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArr
     G = (flat.conj() @ flat.T).reshape(m, K, m, K) * near_k[None, :, None, :]
     X = (E.conj() @ flat.T).reshape(len(E), m, K) * near[:, None, :K]
     S = (E.conj() @ E.T) * near
-    S[np.diag_indices_from(S)] *= 1.0 + 1e-10
+    S[np.diag_indices_from(S)] *= 1.0 + (1e-6 if S.dtype == np.complex64 else 1e-10)
     X = X.reshape(len(E), m * K)
     G = G.reshape(m * K, m * K) - X.conj().T @ np.linalg.solve(S, X)
     M = part.amplitudes.conj().T @ part.amplitudes

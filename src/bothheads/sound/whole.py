@@ -18,6 +18,7 @@ from .spread import bars, spread
 from .take import TakeFit, fit_take
 from .tones import combination_tones
 from .varpro import JointFit, Window
+from .warp import DrivenWarp
 
 Array = NDArray[np.float64]
 MOST_CHANNELS = 4  # fitted together: the strongest; the others get levels only
@@ -66,6 +67,7 @@ def read_take(
     level = 20.0 * np.log10(take.driven.level() + 1e-12)
     keep = ~combination_tones(take.driven)
     keep &= (level > _WEAKEST_DB) & (parts.fisher_f < _LARGEST_SD_HZ) & (sd_f < 1.5)
+    keep &= ~steady_lines(take, floor, unit[channels], channels)
     inside = [replace_weight(windows[i], fit.windows[n].weight) for n, i in enumerate(take.strikes)]
     size, heard = amplitudes(fit, inside, unit, sample_rate_hz, step)
     k = np.nonzero(keep & heard.any(axis=(0, 1)))[0]
@@ -77,6 +79,32 @@ def read_take(
         amplitude[which[i]], shown[which[i]] = size[n][:, k], heard[n][:, k]
     return Found(fit.f[k], sd_f[k], fit.a[k], sd_a[k], amplitude, shown, glide_cents(take, which, strikes, k),
                  explained(fit), True, unrest(take))
+
+
+def steady_lines(take: TakeFit, floor: Floor, unit: Array, channels: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """(K,) True for lines that were there before the first strike (hum, fans) at half their level after it or more."""
+    fit = take.driven.fit
+    first = int(np.argmin(take.strikes))
+    part, window = fit.state.parts[first], fit.windows[first]
+    after = np.abs(part.amplitudes) * np.exp(-fit.a * window.start_s) * unit[:, None]
+    out = _unmoved(take)
+    for k, (f, a) in enumerate(zip(fit.f, fit.a, strict=True)):
+        before = floor.steady(float(f)) if a < 4.0 else None
+        if before is not None:
+            c = int(np.argmax(after[:, k] / unit))
+            out[k] |= before[channels[c]] > 0.5 * after[c, k]
+    return out
+
+
+def _unmoved(take: TakeFit) -> NDArray[np.bool_]:
+    """(K,) True for lines that hardly decay and are as strong after soft strikes as after hard ones."""
+    A = np.sqrt((take.driven.amplitudes() ** 2).sum(1))
+    if len(A) < 2:
+        return np.zeros(A.shape[1], bool)
+    loudest = A.max(1)
+    change = A.max(0) / np.maximum(A.min(0), 1e-12)
+    out: NDArray[np.bool_] = (take.driven.fit.a < 0.8) & (change < 1.3) & (loudest.max() > 1.6 * loudest.min())
+    return out
 
 
 def replace_weight(window: Window, weight: Array) -> Window:
@@ -91,12 +119,27 @@ def glide_cents(take: TakeFit, which: Sequence[int], strikes: int, keep: NDArray
     level = driven.level()[keep]
     credible = keep[level > 10 ** (-30 / 20)]
     lowest = int(credible[np.argmin(driven.fit.f[credible])]) if credible.size else int(keep[0])
-    clock = driven.clock
     for n, i in enumerate(take.strikes):
-        drive = clock.energy[n] * np.exp(-clock.rate * (ONSET_TO_LEVEL - clock.reference_s))
-        rise = 2.0 * float(clock.shares[:, lowest] @ drive)
-        out[which[i]] = float(600.0 * np.log2(1.0 + rise))
+        out[which[i]] = _one_exponential(driven.clock, n, lowest, float(driven.fit.a[lowest]))
     return tuple(out)
+
+
+def _one_exponential(clock: DrivenWarp, strike: int, k: int, rate: float) -> float:
+    """Glide [cents] of partial k at the end of the push: of the exponential that fits its clock best, weighted by level.
+
+    The sum of drives itself is not extrapolated: a short drive is huge before the first sample that was read.
+    """
+    t = np.linspace(clock.reference_s, clock.reference_s + min(0.95, 1.5 / rate + 0.1), 201)
+    gained = (clock.curve(strike, t).at_knots[k] - (t[::2] - t[0]))
+    t = t[::2] - ONSET_TO_LEVEL
+    weight = np.exp(-0.5 * rate * t)
+    best = (np.inf, 0.0)
+    for decay in np.geomspace(0.2, 80.0, 60):
+        M = np.stack([np.ones_like(t), (1.0 - np.exp(-decay * t)) / decay], 1) * weight[:, None]
+        c = np.linalg.lstsq(M, gained * weight, rcond=None)[0]
+        error = float(((M @ c - gained * weight) ** 2).sum())
+        best = min(best, (error, float(c[1])))
+    return float(1200.0 * np.log2(max(1.0 + best[1], 0.5)))
 
 
 def unrest(take: TakeFit) -> tuple[str, ...]:
