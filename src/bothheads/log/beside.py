@@ -135,7 +135,7 @@ class Beside(States):
             with self._disk_faults(), self.photographs_folder.staged([data]) as staged, self._writing() as db:
                 self.drum(drum_id)
                 state_id = None if number is None else self._state_id(db, drum_id, number)
-                settled = self.photographs_folder.settle(staged[0], data)
+                settled = self.photographs_folder.settle(staged[0], lambda: data)
                 done = db.execute(
                     "INSERT INTO photographs (uuid, drum_id, state_id, sha256, bytes, name, words, taken_at) "
                     "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",

@@ -14,7 +14,9 @@ from typing import Any
 from .. import wire
 from ..drumfile import from_dict, to_dict
 from ..errors import DrumFileError, LogError
-from ..records import HEADS, Air, Drum, Head, Microphone, Muffling, Opening, Strike, Turn
+from ..records import HEADS, Drum, HeadName, Turn
+
+_FITTED = ("tension", "surface_density", "resistance", "stiffness_loss")  # of a head, set from a fit
 
 
 def new_uuid() -> str:
@@ -67,7 +69,9 @@ def drum_text(drum: Drum) -> str:
     values = [drum.diameter, drum.depth]
     if not all(math.isfinite(v) and v > 0 for v in values) or not drum.name.strip():
         raise LogError("this drum has no name or no size: give name, diameter and depth.")
-    return text_of(to_dict(drum))
+    text = text_of(to_dict(drum))
+    drum_of(text)  # what could not be read again is refused now
+    return text
 
 
 @lru_cache(maxsize=1024)
@@ -76,52 +80,28 @@ def drum_of(text: str) -> Drum:
 
     Raises
     ------
-    ValueError, KeyError, TypeError
+    DrumFileError
         When the text is not the object that ``drum_text`` writes.
     """
-    tables = json.loads(text)
+    tables: dict[str, Any] = json.loads(text)
     try:
         return from_dict(tables)[0]
     except DrumFileError:
         return _beyond_limits(tables)
 
 
-def _beyond_limits(d: Mapping[str, Any]) -> Drum:
-    """A drum whose values leave a drum file's limits, as a fit can: read as it stands."""
-    heads = {name: None if d[name].get("absent") else _head(d[name]) for name in HEADS}
-    batter = heads["batter"]
-    if batter is None:
-        raise ValueError("a drum has a batter head")
-    strike, air = d["strike"], d.get("air", {})
-    return Drum(
-        name=str(d["name"]), diameter=float(d["diameter_m"]), depth=float(d["depth_m"]),
-        batter=batter, resonant=heads["resonant"],
-        muffling=tuple(_muffling(item) for item in d.get("muffling", ())),
-        strike=Strike(strike["x_m"], strike["y_m"], strike["force_n"], strike["duration_s"], strike["radius_sd_m"]),
-        microphones=tuple(Microphone(m["name"], m["x_m"], m["y_m"], m["z_m"]) for m in d.get("microphone", ())),
-        air=Air(air["speed_of_sound"], air["density"], air.get("temperature_c"), air.get("humidity_percent"),
-                air.get("pressure_hpa")),
-        wires_on=bool(d.get("wires_on", False)),
-    )
-
-
-def _head(d: Mapping[str, Any]) -> Head:
-    opening = None
-    if "opening_diameter_m" in d:
-        opening = Opening(d["opening_diameter_m"], d.get("opening_x_m", 0.0), d.get("opening_y_m", 0.0))
-    return Head(
-        surface_density=float(d["surface_density"]), rods=int(d["rods"]), first_rod_deg=d.get("first_rod_deg", 0.0),
-        tension=d.get("tension"), resistance=d.get("resistance"), stiffness_loss=d.get("stiffness_loss"),
-        plies=d.get("plies", 1), opening=opening,
-    )
-
-
-def _muffling(d: Mapping[str, Any]) -> Muffling:
-    return Muffling(
-        kind=d["kind"], heads=tuple(d["heads"]), x=d.get("x_m", 0.0), y=d.get("y_m", 0.0), radius=d.get("radius_m"),
-        width=d.get("width_m"), mass=d.get("mass_kg", 0.0), resistance=d.get("resistance", 0.0),
-        stiffness=d.get("stiffness", 0.0),
-    )
+def _beyond_limits(tables: dict[str, Any]) -> Drum:
+    """A drum whose heads leave a drum file's limits, as a fit can: everything else read as usual, the heads as they stand."""
+    within = dict(tables)
+    raw: dict[HeadName, dict[str, Any]] = {}
+    for name in HEADS:
+        if not tables[name].get("absent"):
+            raw[name] = {key: tables[name].get(key) for key in _FITTED}
+            within[name] = {k: v for k, v in tables[name].items() if k not in _FITTED} | {"surface_density": 0.35}
+    drum = from_dict(within)[0]
+    for name, values in raw.items():
+        drum = drum.with_head(name, **values)
+    return drum
 
 
 def turns_rows(turns: tuple[Turn, ...]) -> list[tuple[int, str, int | None, float]]:

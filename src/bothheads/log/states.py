@@ -29,7 +29,7 @@ from .state_rows import (
     turns_of_states,
     values_of,
 )
-from .takes import TakeInput, Vault, digest
+from .takes import TakeInput, Vault
 
 CHANGEABLE = (*WORDS, "made_at", "drum", "turns", "reading", "fit", "settings")
 
@@ -89,9 +89,9 @@ class States(Drums):
         try:
             with self._disk_faults(), self.recordings.staged([t.flac for t in takes]) as staged, self._writing() as db:
                 number, follows = self._next(drum_id)
-                for path, take in zip(staged, takes, strict=True):
-                    if self.recordings.settle(path, take.flac):
-                        new.append(digest(take.flac))
+                for one, take in zip(staged, takes, strict=True):
+                    if self.recordings.settle(one, lambda take=take: take.flac):  # type: ignore[misc]
+                        new.append(one.sha256)
                 state_id = insert_state(db, drum_id, number, follows, values, summary)
                 insert_turns(db, state_id, turned)
                 for position, row in enumerate(described):

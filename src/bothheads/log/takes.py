@@ -7,9 +7,10 @@ import hashlib
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from ..errors import LogError
 
@@ -63,6 +64,23 @@ def sync_file(descriptor: int) -> None:
         os.fsync(descriptor)
 
 
+@dataclass(frozen=True)
+class Staged:
+    """A file written and synced that has no name yet."""
+
+    path: Path
+    sha256: str
+    bytes: int
+
+
+def _blocks(data: bytes | BinaryIO) -> Iterator[bytes]:
+    if isinstance(data, bytes):
+        yield data
+        return
+    while block := data.read(1 << 20):
+        yield block
+
+
 class Vault:
     """A folder of files named by their content: ``ab/abcdef....flac``, the name is the SHA-256."""
 
@@ -94,62 +112,71 @@ class Vault:
             )
         return data
 
-    def stage(self, data: bytes) -> Path:
-        """``data`` in a synced temporary file; ``settle`` gives it its name. Raises ``OSError``."""
+    def stage(self, data: bytes | BinaryIO) -> Staged:
+        """``data``, or all that a stream holds, in a synced temporary file; raises ``OSError``."""
         self.folder.mkdir(parents=True, exist_ok=True)
-        descriptor, name = tempfile.mkstemp(prefix=TEMPORARY, dir=self.folder)
+        descriptor, name = tempfile.mkstemp(prefix=f"{TEMPORARY}{os.getpid()}-", dir=self.folder)
+        seen, size = hashlib.sha256(), 0
         try:
             with os.fdopen(descriptor, "wb") as file:
-                file.write(data)
+                for block in _blocks(data):
+                    file.write(block)
+                    seen.update(block)
+                    size += len(block)
                 file.flush()
                 sync_file(file.fileno())
         except BaseException:
             os.unlink(name)
             raise
-        return Path(name)
+        return Staged(Path(name), seen.hexdigest(), size)
 
-    def settle(self, staged: Path, data: bytes) -> bool:
+    def settle(self, staged: Staged, again: Callable[[], bytes | BinaryIO]) -> bool:
         """Give a staged file its name; True when it is new. To be called while holding the write lock.
 
-        A file already there is compared first: a damaged one is replaced. A staged file that a check
-        cleared away in the meantime is written again.
+        A file already there is read first: a damaged one is replaced. A staged file that a check
+        cleared away in the meantime is written once more from ``again()``.
         """
-        final = self.path(digest(data))
-        if self._holds(final, data):
-            staged.unlink(missing_ok=True)
+        final = self.path(staged.sha256)
+        if self.holds(staged.sha256, staged.bytes):
+            staged.path.unlink(missing_ok=True)
             sync_folder(final.parent)  # whoever wrote it may not have got that far
             return False
+        new = not final.exists()
         new_folder = not final.parent.exists()
         final.parent.mkdir(parents=True, exist_ok=True)
         try:
-            os.replace(staged, final)
+            os.replace(staged.path, final)
         except FileNotFoundError:
-            os.replace(self.stage(data), final)
+            os.replace(self.stage(again()).path, final)
         sync_folder(final.parent)
         if new_folder:
             sync_folder(self.folder)
             sync_folder(self.folder.parent)
-        return True
+        return new
 
-    @staticmethod
-    def _holds(path: Path, data: bytes) -> bool:
+    def holds(self, sha256: str, size: int | None = None) -> bool:
+        """Whether the file of this name is there with the content that its name says."""
+        path = self.path(sha256)
         try:
-            return path.stat().st_size == len(data) and path.read_bytes() == data
+            if size is not None and path.stat().st_size != size:
+                return False
+            with path.open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest() == sha256
         except FileNotFoundError:
             return False
 
     @contextlib.contextmanager
-    def staged(self, items: Sequence[bytes]) -> Iterator[list[Path]]:
+    def staged(self, items: Iterable[bytes | BinaryIO]) -> Iterator[list[Staged]]:
         """All ``items`` staged; what was not settled in the block is cleared away at its end."""
-        paths: list[Path] = []
+        done: list[Staged] = []
         try:
             for data in items:
-                paths.append(self.stage(data))
-            yield paths
+                done.append(self.stage(data))
+            yield done
         finally:
-            for path in paths:
+            for one in done:
                 with contextlib.suppress(OSError):
-                    path.unlink(missing_ok=True)
+                    one.path.unlink(missing_ok=True)
 
     def files(self) -> Iterator[Path]:
         """Every finished file of the vault."""
@@ -157,5 +184,19 @@ class Vault:
             yield from sorted(p for p in folder.iterdir() if p.is_file())
 
     def unfinished(self) -> list[Path]:
-        """Temporary files left by something that was stopped, or being written now."""
-        return sorted(self.folder.glob(f"{TEMPORARY}*"))
+        """Temporary files left by a process that was stopped; those of a living one are still being written."""
+        return sorted(p for p in self.folder.glob(f"{TEMPORARY}*") if not _alive(p.name))
+
+
+def _alive(name: str) -> bool:
+    """Whether the process that writes the temporary file ``name`` still runs on this machine."""
+    number = name.removeprefix(TEMPORARY).partition("-")[0]
+    if os.name == "nt" or not number.isdigit():
+        return False
+    try:
+        os.kill(int(number), 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:
+        return True
+    return True
