@@ -23,8 +23,8 @@ class _Parser(argparse.ArgumentParser):
         raise SystemExit(EXIT_INPUT)
 
 
-def _common() -> argparse.ArgumentParser:
-    shared = argparse.ArgumentParser(add_help=False)
+def _common() -> _Parser:
+    shared = _Parser(add_help=False)
     shared.add_argument("--json", action="store_true", help="one JSON object on stdout, words on stderr")
     shared.add_argument("--log", metavar="FILE", default=argparse.SUPPRESS, help="use this log (else BOTHHEADS_LOG)")
     return shared
@@ -92,7 +92,7 @@ def _plan_arguments(p: argparse.ArgumentParser) -> None:
     p.add_argument("--taps", metavar="FILE", help="the round of taps for --even")
 
 
-def _log_arguments(p: argparse.ArgumentParser, shared: argparse.ArgumentParser) -> None:
+def _log_arguments(p: argparse.ArgumentParser, shared: _Parser) -> None:
     acts = p.add_subparsers(dest="act", metavar="ACT", parser_class=_Parser, required=True)
 
     def act(name: str, text: str) -> argparse.ArgumentParser:

@@ -89,7 +89,8 @@ def comparison(kept: Kept) -> Sheet:
     if kept.other is None:
         raise InputError("a comparison needs a second state: add --with M.")
     a, b = kept.other, kept
-    rows: list[tuple[str, ...]] = [("state", f"{a.state.number}, {a.state.made_at[:10]}", f"{b.state.number}, {b.state.made_at[:10]}", "")]
+    named = [f"{x.state.number}, {x.state.made_at[:10]}" for x in (a, b)]
+    rows: list[tuple[str, ...]] = [("state", *named, "")]
     rows.append(_pair("drum note, both heads free, Hz", _hertz(a), _hertz(b), pitch=True))
     rows.append(_pair("tail, s to fall 60 dB", _tail(a), _tail(b)))
     for head in HEADS:

@@ -125,6 +125,21 @@ def parse_turns(texts: str | Iterable[str], drum: Drum | None = None) -> tuple[T
     return tuple(found)
 
 
+def turns_of(turns: str | Iterable[str] | tuple[Turn, ...], drum: Drum) -> tuple[Turn, ...]:
+    """Turns given as records or as text, checked against the drum; raises like ``parse_turns``."""
+    if isinstance(turns, str):
+        return parse_turns(turns, drum)
+    texts: list[str] = []
+    found: list[Turn] = []
+    for item in turns:
+        if isinstance(item, Turn):
+            found.append(item)
+        else:
+            texts.append(item)
+    _check_turns(found, drum)
+    return (*found, *parse_turns(texts, drum)) if texts else tuple(found)
+
+
 def _check_turns(found: list[Turn], drum: Drum) -> None:
     for turn in found:
         head = drum.batter if turn.head == "batter" else drum.resonant

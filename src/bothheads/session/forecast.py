@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 from ..errors import CannotAnswer, InputError
 from ..records import HEADS, Drum, Fit, Prediction, Reading, Turn
-from .drums import Loaded, load_drum, parse_turns, with_changes
+from .drums import Loaded, load_drum, turns_of, with_changes
 from .reading import read_file
 
 if TYPE_CHECKING:
+    from ..infer.heads import Setup
     from ..log.store import Log
 
 
@@ -47,7 +48,7 @@ def forecast_state(
     loaded = ref if isinstance(ref, Loaded) else load_drum(ref, log=log)
     changes = tuple(sets)
     drum = with_changes(loaded.drum, changes)
-    asked = _turns(turns, drum)
+    asked = turns_of(turns, drum)
     given = any(change.split("=")[0].strip().endswith(".tension") for change in changes)
     if loaded.states and not given:
         changed, prediction = _from_history(loaded, drum, asked)
@@ -82,15 +83,6 @@ def _from_description(drum: Drum, turns: tuple[Turn, ...]) -> tuple[Drum, Predic
     moved = {name: even_turns(turns, name, head.rods)[0]
              for name in HEADS if (head := drum.batter if name == "batter" else drum.resonant) is not None}
     return forecast_from_file(drum, moved)
-
-
-def _turns(turns: str | Iterable[str] | tuple[Turn, ...], drum: Drum) -> tuple[Turn, ...]:
-    if isinstance(turns, str):
-        return parse_turns(turns, drum)
-    items = tuple(turns)
-    if all(isinstance(t, Turn) for t in items):
-        return tuple(t for t in items if isinstance(t, Turn))
-    return parse_turns([str(t) for t in items], drum)
 
 
 def _need_tensions(drum: Drum, loaded: Loaded) -> None:
@@ -131,20 +123,22 @@ def fit_readings(
 ) -> Fit:
     """Both tensions from readings; what the drum's history and the turns since say serves as prior."""
     from ..infer.heads import fit_heads
-    from ..infer.history import prior_from_history
+    from ..infer.prior import prior_from_history
 
     prior = prior_from_history(loaded.states, turns) if loaded.states else None
     setup = _setup(loaded.drum, readings, log)
     return fit_heads(loaded.drum, readings, setup=setup, prior=prior)
 
 
-def _setup(drum: Drum, readings: Sequence[Reading], log: Log | None) -> object | None:
+def _setup(drum: Drum, readings: Sequence[Reading], log: Log | None) -> Setup | None:
     """The drum's set-up for fitting, kept in the log because it is most of a fit's time."""
     import hashlib
 
     from ..drumfile import write
     from ..infer.heads import Setup, prepare
 
+    if any(c not in {p.name for p in drum.places} for r in readings for c in r.channels):
+        return None  # a microphone whose place is not known: the fit makes its own set-up
     places = {p.name: p for p in drum.places}
     names = tuple(dict.fromkeys(c for r in readings for c in r.channels if c in places))
     if drum.resonant is None or not names:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from .. import drumfile, wire
 from ..errors import InputError
 from ..records import Cause, Drum, DrumEntry, Fit, HeadName, Reading, State, Turn
-from .drums import Loaded, load_drum, load_file, parse_turns, with_changes
+from .drums import Loaded, load_drum, load_file, turns_of, with_changes
 from .forecast import fit_readings
 from .reading import join_readings, read_recording, refusal
 
@@ -70,23 +70,19 @@ def take(
     if loaded.entry is None:
         raise InputError(f"'{ref}' is a drum file: add it first with 'bothheads log add {ref}'.")
     drum, settings = _settings(loaded.drum, sets)
-    asked = turns if _are_turns(turns) else parse_turns(turns, drum) if turns else ()  # type: ignore[arg-type]
-    loaded = replace(loaded, drum=drum)
+    asked = turns_of(turns, drum)
+    entry, loaded = loaded.entry, replace(loaded, drum=drum)
     readings = [read_recording(rec, channels=channels, drum=drum) for _, rec in recordings]
     reading = readings[0] if len(readings) == 1 else join_readings(readings, drum=drum)
-    fit = _fit_or_none(loaded, readings, tuple(asked), log)
+    fit = _fit_or_none(loaded, readings, asked, log)
     known = _as_fitted(drum, fit)
     state = log.add_state(
-        loaded.entry.id, drum=known, turns=tuple(asked),
+        entry.id, drum=known, turns=asked,
         takes=[_take_input(name, rec, readings[0].channels) for name, rec in recordings],
         reading=wire.reading(reading), fit=wire.fit(fit) if fit else None,
         place=place, remark=remark, who=who, beater=beater, settings=settings, made_at=made_at,
     )
     return state, reading, fit
-
-
-def _are_turns(turns: object) -> bool:
-    return isinstance(turns, tuple) and all(isinstance(t, Turn) for t in turns)
 
 
 _SURROUNDINGS = ("room", "temperature_c", "humidity_percent", "pressure_hpa", "weather", "floor", "head", "note")
@@ -178,3 +174,31 @@ def take_audio(log: Log, sha256: str) -> bytes:
 def keep_taps(log: Log, drum_id: int, head: HeadName, taps: dict[str, Any]) -> None:
     """The last round of taps of a head, kept beside the drum."""
     log.set_note(drum_id, f"taps/{head}", taps)
+
+
+def check_log(path: str | Path | None, *, mend: bool = False) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Orphaned, missing and damaged recordings of a log, mended when asked; the object and its lines in words."""
+    from ..log.check import check
+
+    report = check(path, mend=mend)
+    return report.as_json(), report.words()
+
+
+def export_to(log: Log, out: str | Path, drums: Sequence[str] = ()) -> dict[str, Any]:
+    """The log, or some of its drums, in one zip of open formats."""
+    from dataclasses import asdict
+
+    from ..log.export import export_log
+
+    report = export_log(log, out, list(drums) or None)
+    return {"schema": "bothheads.export/1", **asdict(report), "path": str(report.path)}
+
+
+def import_from(log: Log, path: str | Path) -> dict[str, Any]:
+    """An exported log brought in or merged."""
+    from dataclasses import asdict
+
+    from ..log.export import import_log
+
+    answer: dict[str, Any] = wire.clean({"schema": "bothheads.import/1", **asdict(import_log(log, path))})
+    return answer
