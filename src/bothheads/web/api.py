@@ -29,8 +29,7 @@ async def forecast(request: Request) -> Response:
     asked = forms.eighths(request.query_params)
 
     def ask(log: Any) -> Any:
-        loaded = drum_of(log, request.path_params["drum"])
-        return session.as_json(desk(request).forecast(loaded, turns_of(*asked))[1])
+        return session.as_json(session.predict(drum_of(log, request.path_params["drum"]), turns=turns_of(*asked)))
 
     return contract(await desk(request).read(ask))
 

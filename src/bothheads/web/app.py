@@ -40,9 +40,10 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
     from . import api, blind_page, history_page, pages, rods_page, turning_page
 
     static = StaticFiles(directory=str(files("bothheads.web") / "static"))
-    own = [Route("/favicon.ico", _no_icon), Mount("/static", static, name="static")]
+    views = (pages, history_page, turning_page, blind_page, rods_page, api)
     app = Starlette(
-        routes=[*pages.ROUTES, *history_page.ROUTES, *turning_page.ROUTES, *blind_page.ROUTES, *rods_page.ROUTES, *api.ROUTES, *own],
+        routes=[*(route for view in views for route in view.ROUTES), Route("/favicon.ico", _no_icon),
+                Mount("/static", static, name="static")],
         middleware=[Middleware(Guard, token=token)],
         exception_handlers={BothheadsError: _said, HTTPException: _missing},
     )

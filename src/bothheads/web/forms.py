@@ -64,6 +64,7 @@ async def uploads(request: Request, key: str = "recording") -> tuple[FormData, l
     for item in form.getlist(key):
         if isinstance(item, UploadFile) and item.filename:
             found.append((item.filename, await item.read()))
+    await form.close()
     return form, found
 
 

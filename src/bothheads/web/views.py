@@ -12,8 +12,14 @@ from ..papers.ladder_layout import note_words
 from ..records import Drum, DrumEntry, State, Turn
 from ..units import inches_from_metres, turns_in_words
 
-NAV = (("ladder", "Ladder", ""), ("rods", "Rods", "/rods"), ("plan", "Plan", "/plan"), ("turn", "Turn", "/turn"), ("history", "History", "/history"),
-       ("blind", "Blind pair", "/blind"))
+NAV = (
+    ("ladder", "Ladder", ""),
+    ("rods", "Rods", "/rods"),
+    ("plan", "Plan", "/plan"),
+    ("turn", "Turn", "/turn"),
+    ("history", "History", "/history"),
+    ("blind", "Blind pair", "/blind"),
+)
 
 
 def frame(entry: DrumEntry, drum: Drum, current: str) -> dict[str, Any]:
