@@ -157,7 +157,7 @@ def poles(rows: Sequence[Array], rate_hz: float, order: int, length: int, count:
         cut = [s[:count] for s in series]
         size = min(length, min(len(s) for s in cut) * 3 // 5)
         f, a = esprit(cut, order, rate, size)
-        keep = (f > 18.0) & (f < top) & (a < 60.0) & (a > 0.3)
+        keep = (f > 18.0) & (f < top) & (a < 90.0) & (a > 0.3)
         F.append(f[keep])
         A.append(a[keep])
     return np.concatenate(F), np.concatenate(A)

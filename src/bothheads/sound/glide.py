@@ -47,7 +47,11 @@ def narrowest(series: list[tuple[Array, float]], rate_hz: float, top_hz: float) 
         x = np.clip(t * rate_hz * up, 0, len(fine) - 2)
         i = x.astype(np.int64)
         part = (x - i).astype(np.float32)
-        power = np.abs(np.fft.rfft(fine[i] * (1 - part) + fine[i + 1] * part, points, axis=1)[:, band]) ** 2
-        score += np.log((power**2).sum(1) / power.sum(1) ** 2 + 1e-30)
+        warped = fine[i] * (1 - part) + fine[i + 1] * part
+        power = np.abs(np.fft.rfft(warped, points, axis=1)[:, band]) ** 2
+        # stretching time by a constant factor narrows every line by that factor: take it out
+        energy_at = warped**2
+        stretch = 1.0 + g * energy * (energy_at * np.exp(-b[:, None] * t)).sum(1) / (energy_at.sum(1) + 1e-30)
+        score += np.log((power**2).sum(1) / (power.sum(1) ** 2 * stretch + 1e-30) + 1e-30)
     k = int(np.argmax(score))
     return float(g[k]), float(b[k]), float(score[k] - score[0])

@@ -91,7 +91,8 @@ def is_fast(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -
         return False
     y = decimate(samples, sample_rate_hz, int((onset_s + 0.06) * sample_rate_hz), count, step)
     freq, power = spectrum([y - y.mean(axis=1, keepdims=True)], rate)
-    return bool(power[(freq > 430) & (freq < 1000)].max(initial=0.0) > 10**-3.6 * power[freq > 18].max(initial=1e-300))
+    high = power[(freq > 430) & (freq < 1000)]
+    return bool(high.max() > max(10**-3.6 * power[freq > 18].max(), 25.0 * np.median(high)))
 
 
 def sounding(y: Array, rate_hz: float, floor: Array) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .decimate import band_hz, divisor
-from .esprit import esprit
+from .drives import poles
 from .glide import narrowest, unwarp
 from .noise import Floor, cut_windows, detrend, is_fast, measure_floor
 from .residual import envelope, fisher, misfit
@@ -107,12 +107,8 @@ def _clock(g: float, b: float, windows: Sequence[Window], free_rate: bool) -> Cl
 def _candidates(windows: Sequence[Window], quiet: Sequence[Array], g: float, b: float) -> tuple[Array, Array]:
     rate = windows[0].rate_hz
     fast = rate > 1500.0
-    count, length, order = (900, 260, 24) if fast else (480, 160, 16)
-    segments = [unwarp(row, rate, g, b, count) / (row[:count].std() + 1e-30) for y in quiet for row in y]
-    f, a = esprit(segments, order, rate, min(length, min(len(s) for s in segments) // 3))
-    low, high = band_hz(rate)
-    keep = (f > low) & (f < high) & (a > 0.3) & (a < 90.0)
-    return f[keep], a[keep]
+    count = 960 if fast else 480
+    return poles([unwarp(row, rate, g, b, count) for y in quiet for row in y], rate, 16, 160, 480)
 
 
 def _start(windows: Sequence[Window], quiet: Sequence[Array], g: float, b: float, limits: Limits) -> JointFit | None:
@@ -123,12 +119,14 @@ def _start(windows: Sequence[Window], quiet: Sequence[Array], g: float, b: float
     chosen = forward(windows, clock, f, a, limits)
     if not chosen:
         return None
-    return JointFit(windows, f[chosen], a[chosen], clock).run(4, 1e-3)
+    fit = JointFit(windows, f[chosen], a[chosen], clock).run(4, 1e-3)
+    if isinstance(fit.clock, ExponentialWarp):
+        fit.restart(fit.f, fit.a, replace(fit.clock, free_rate=True))
+        prune(fit.run(6, 1e-3), limits)
+    return fit
 
 
 def _refine(fit: JointFit, windows: Sequence[Window], quiet: Sequence[Array], limits: Limits, glide: bool) -> JointFit:
-    if isinstance(fit.clock, ExponentialWarp):
-        fit.restart(fit.f, fit.a, replace(fit.clock, free_rate=True))
     prune(fit.run(), limits)
     if isinstance(fit.clock, ExponentialWarp):
         fit = _second_pass(fit, windows, quiet, limits)

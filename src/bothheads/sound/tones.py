@@ -28,7 +28,8 @@ def combination_tones(driven: DrivenFit) -> NDArray[np.bool_]:
     for k in range(len(fit.f)):
         strong = [i for i in parents if i != k and amplitude[hard, i] > 1.3 * amplitude[hard, k]]
         for trio in combinations_with_replacement(strong, 3):
-            if amplitude[hard, list(trio)].max() > 4.0 * amplitude[hard, k] and _at_sum(fit.f, trio, k) and fit.a[k] > 0.5 * fit.a[list(trio)].sum():
+            much = amplitude[hard, list(trio)].max() > 4.0 * amplitude[hard, k]
+            if much and _at_sum(fit.f, trio, k) and fit.a[k] > 0.5 * fit.a[list(trio)].sum():
                 growth = _growth(amplitude, trio, k, hard, soft)
                 out[k] = out[k] or growth is None or growth > 1.9
     return out

@@ -248,7 +248,7 @@ class JointFit:
         from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
         K = len(self.f)
-        size = 1.0 / np.sqrt(H.diagonal() + 1e-30)
+        size = 1.0 / np.sqrt(np.maximum(H.diagonal(), 0.0) + 1e-30)
         scaled = H * size * size[:, None]
         diagonal = np.diag_indices_from(scaled)
         top = 0.49 * min(w.rate_hz for w in self.windows)
