@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .scoring import Heard, Prior, Weighed
-from .search import DrumModel, refine
+from .search import COLD, WARM, DrumModel, refine
 
 Array = NDArray[np.float64]
 
@@ -84,12 +84,12 @@ def explain(model: DrumModel, heard: Heard, prior: Prior, states: Sequence[Weigh
     return temper(_gathered(pieces))
 
 
-def _line(model: DrumModel, heard: Heard, prior: Prior, start: Weighed, d: Array, rounds: int, warm: bool
+def _line(model: DrumModel, heard: Heard, prior: Prior, start: Weighed, d: Array, rounds: int, gate: float
           ) -> list[Weighed]:
     x = np.repeat(start.x[None], len(d), 0)
     x[:, 1] = d
     return refine(model.pictures, heard, x, [start.gain] * len(d), prior.held(1), model.assumed, rounds=rounds,
-                  warm=warm)
+                  gate=gate)
 
 
 def _scanned(model: DrumModel, heard: Heard, prior: Prior, top: Weighed, pieces: list[_Piece]) -> list[_Piece]:
@@ -98,13 +98,13 @@ def _scanned(model: DrumModel, heard: Heard, prior: Prior, top: Weighed, pieces:
     Only about the best answer: a rival's line must not erase a better answer just outside it.
     """
     d = model.mirror + np.linspace(-SCAN, SCAN, 17)
-    line, width = _line(model, heard, prior, top, d, 4, False), float(d[1] - d[0])
+    line, width = _line(model, heard, prior, top, d, 4, COLD), float(d[1] - d[0])
     rest = [p for p in pieces if abs(p.state.x[1] - model.mirror) >= SCAN + width / 2]
     evidence = np.array([w.evidence for w in line])
     live = d[evidence > evidence.max() - 7.0]
     if len(live) <= 5:  # narrow: look again in finer steps
         fine = np.linspace(live[0] - width, live[-1] + width, 13)
-        line = _line(model, heard, prior, line[int(evidence.argmax())], fine, 3, True)
+        line = _line(model, heard, prior, line[int(evidence.argmax())], fine, 3, WARM)
         width = float(fine[1] - fine[0])
     return rest + [_Piece(w, w.evidence + float(np.log(width)), width**2 / 12) for w in line]
 

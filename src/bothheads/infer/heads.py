@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..physics.batch import BatchDrum
+from ..physics.coupled import is_mixed
 from ..physics.radiation import radiation
 from ..records import Alternative, Drum, Fit, HeadFit, HeadName, Microphone, Reading
 from .evidence import TO_HEADS, Explanation, explain
@@ -23,7 +24,8 @@ from .heard import gather, is_inside, usable_channels
 from .identify import fit_pairs, loudest_is_foreign, mode_numbers
 from .scenes import Hearing, Scenes, draw
 from .scoring import DEFAULT, Assumed, Heard, Prior, Weighed, wide_prior
-from .search import DrumModel, climb, refine
+from .search import WARM, DrumModel, climb, highest_of, refine
+from .whole import SEARCH_F_SD, WholeDrum, climb_whole, full_assumed, numbers, search_assumed
 
 Array = NDArray[np.float64]
 
@@ -179,18 +181,32 @@ def fit_heads(drum: Drum, readings: Sequence[Reading], *, setup: Setup | None = 
     used = _setup_for(drum, channels.names, channels.placed, setup)
     model = drum_model(drum, used)
     start = _with(wide_prior(drum, model.assumed), prior)
-    states = climb(model, heard, start, [start.mean] if prior is not None else [])
-    found = explain(model, heard, start, states)
-    return _record(drum, model, heard, start, found, channels.warnings)
+    extra = [start.mean] if prior is not None else []
+    whole = _whole(drum, used) if is_mixed(drum) else None
+    states = climb(model, heard, start, extra) if whole is None else climb_whole(whole, model, heard, start, extra)
+    found = explain(model, heard, start, states, scan=whole is None)
+    best = found[0].best
+    names = mode_numbers(model, best.x) if whole is None else numbers(whole, best.x, highest_of(heard))
+    return _record(drum, model, heard, start, found, names, channels.warnings)
+
+
+def _whole(drum: Drum, setup: Setup | None) -> WholeDrum:
+    if setup is None:
+        return WholeDrum(drum, None, np.zeros(0), np.zeros(0), full_assumed(DEFAULT))
+    return WholeDrum(drum, setup.scenes, setup.travel, setup.table, full_assumed(DEFAULT))
 
 
 def drum_model(drum: Drum, setup: Setup | None, assumed: Assumed = DEFAULT) -> DrumModel:
     """The drum as the search sees it."""
     batch = BatchDrum(drum)
+    mixed = is_mixed(drum)
+    assumed = search_assumed(assumed) if mixed else assumed
     hearing = None if setup is None else Hearing(drum, batch, setup.scenes, setup.travel, setup.table)
     resonant = drum.resonant or drum.batter
-    f_sd = np.where(batch.order > 0, np.hypot(assumed.frequency_sd, assumed.uneven_sd), assumed.frequency_sd)
-    return DrumModel(batch, hearing, (drum.batter.surface_density, resonant.surface_density), f_sd, assumed)
+    low, high = SEARCH_F_SD if mixed else (assumed.frequency_sd, float(np.hypot(assumed.frequency_sd,
+                                                                               assumed.uneven_sd)))
+    f_sd = np.where(batch.order > 0, high, low)
+    return DrumModel(batch, hearing, (drum.batter.surface_density, resonant.surface_density), f_sd, assumed, mixed)
 
 
 def _nothing(reason: str, warnings: tuple[str, ...]) -> Fit:
@@ -198,7 +214,7 @@ def _nothing(reason: str, warnings: tuple[str, ...]) -> Fit:
 
 
 def _record(drum: Drum, model: DrumModel, heard: Heard, prior: Prior, found: list[Explanation],
-            warnings: tuple[str, ...]) -> Fit:
+            names: list[tuple[int | None, int | None]], warnings: tuple[str, ...]) -> Fit:
     main = found[0]
     best = main.best
     batter, resonant = _heads(drum, model, main)
@@ -214,7 +230,7 @@ def _record(drum: Drum, model: DrumModel, heard: Heard, prior: Prior, found: lis
     left = sum(a.odds for a in rivals)
     rivals = [replace(a, odds=a.odds * (1 - main.odds) / left) for a in rivals] if left > 0 else rivals
     cov = main.cov
-    return Fit(batter, resonant, main.odds, tuple(rivals), fit_pairs(heard, best, mode_numbers(model, best.x)),
+    return Fit(batter, resonant, main.odds, tuple(rivals), fit_pairs(heard, best, names),
                identifiable, refused, ((float(cov[0, 0]), float(cov[0, 1])), (float(cov[1, 0]), float(cov[1, 1]))),
                change, float(np.exp(best.x[6])), warnings)
 
@@ -264,6 +280,6 @@ def _swapped(drum: Drum, model: DrumModel, heard: Heard, prior: Prior, main: Exp
     """The swapped pair as the rival that always exists, climbed from the mirror image of the answer."""
     x = main.best.x.copy()
     x[1] = 2 * model.mirror - x[1]
-    w = refine(model.pictures, heard, x[None], [main.best.gain], prior, model.assumed, rounds=3, warm=True)[0]
+    w = refine(model.pictures, heard, x[None], [main.best.gain], prior, model.assumed, rounds=3, gate=WARM)[0]
     e = Explanation(1.0 - main.odds, w.x[:2], w.cov[:2, :2], w.cov[:2, :2], w.x[2:4], w)
     return Alternative(*_heads(drum, model, e), odds=1.0 - main.odds)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..physics.muffling import is_round
 from ..records import Drum, Microphone, Partial, Reading
 from .scoring import Heard
 
@@ -21,6 +22,7 @@ SD_UNKNOWN = 0.001  # relative, of a frequency whose spread was not stated
 DECAY_SD_UNKNOWN = 0.2
 SAME_PARTIAL = 0.0035  # relative distance of two recordings' frequencies that may be one partial
 HIGHEST_HZ = 300.0  # for a 24 in drum, scaled with 1/radius: beyond, modes are no longer followed
+HIGHEST_MUFFLED_HZ = 165.0
 REFERENCE_RADIUS = 0.3048
 
 
@@ -58,8 +60,9 @@ def usable_channels(drum: Drum, readings: Sequence[Reading]) -> Channels:
 
 
 def highest_frequency(drum: Drum) -> float:
-    """Highest partial used [Hz]."""
-    return HIGHEST_HZ * REFERENCE_RADIUS / drum.radius
+    """Highest partial used [Hz]; under pads and strips the film's short waves are known too little."""
+    mixed = any(not is_round(item) for item in drum.muffling)
+    return (HIGHEST_MUFFLED_HZ if mixed else HIGHEST_HZ) * REFERENCE_RADIUS / drum.radius
 
 
 def gather(drum: Drum, readings: Sequence[Reading], names: Sequence[str]) -> Heard:

@@ -19,6 +19,7 @@ from ..physics.batch_levels import BatchPlaces, loudness
 from ..records import Drum, Microphone, Strike
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 SCENES = 20
 PLACE_M = 0.10  # microphones stand within this of where they are said to be, each axis
@@ -59,6 +60,14 @@ class Scenes:
         """Scene of every point."""
         c = self.channels
         return np.concatenate([np.repeat(np.arange(self.count), c), np.repeat(self.floored, c)])
+
+    def mixed(self, amplitudes: Complex, count: int) -> Complex:
+        """Amplitudes (..., points) of the first ``count`` scenes and their images as heard, (..., count, C)."""
+        c = self.channels
+        out = amplitudes[..., : count * c].reshape(*amplitudes.shape[:-1], count, c).copy()
+        for i, k in enumerate(self.floored[self.floored < count]):
+            out[..., k, :] += self.reflection[k] * amplitudes[..., (count + i) * c: (count + i + 1) * c]
+        return out
 
     def strikes(self, strike: Strike) -> list[Strike]:
         """The drum's strike at every scene's spot."""
@@ -130,11 +139,7 @@ class Hearing:
         """dB up to a constant, (B, J, K, C), of the first ``scenes`` scenes."""
         sc = self.scenes
         k, c, total = scenes or sc.count, sc.channels, sc.count * sc.channels
-        live = [(i, q) for i, q in enumerate(sc.floored) if q < k]
-        images = [total + i * c + np.arange(c) for i, _ in live]
+        images = [total + i * c + np.arange(c) for i in range(int((sc.floored < k).sum()))]
         chosen = np.concatenate([np.arange(k * c), *images]).astype(int)
         a = self.places.amplitudes(modes, chosen, wait_s=self.wait_s)
-        out = a[:, :, : k * c].reshape(*a.shape[:2], k, c).copy()
-        for i, (_, q) in enumerate(live):
-            out[:, :, q] += sc.reflection[q] * a[:, :, (k + i) * c: (k + i + 1) * c]
-        return loudness(out, modes.frequency_hz, self.batch.order)
+        return loudness(sc.mixed(a, k), modes.frequency_hz, self.batch.order)

@@ -98,6 +98,13 @@ class Heard:
     def __len__(self) -> int:
         return len(self.log_f)
 
+    def below(self, hz: float) -> Heard:
+        """The partials below ``hz``, the whole reading when fewer than four are."""
+        low = np.exp(self.log_f) < hz
+        if low.sum() < 4:
+            return self
+        return Heard(self.log_f[low], self.log_f_sd[low], self.log_tau[low], self.log_tau_sd[low], self.level[low])
+
     @property
     def has(self) -> Mask:
         """Where a level was read, (n, C)."""

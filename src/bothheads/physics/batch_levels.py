@@ -7,7 +7,7 @@ places and strikes cost little more than one.
 
 from __future__ import annotations
 
-from math import atan2, pi
+from math import pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +15,12 @@ from numpy.typing import NDArray
 from ..records import Drum, Strike
 from .airload import surface
 from .batch import BatchDrum, BatchModes
-from .membrane import Array
+from .bessel import bessel_zeros
+from .coupled import ModeSet
+from .membrane import Array, film_modes_table
 from .radiation import SOURCES, TERMS, chebyshev
-from .response import push, spot
+from .response import _sources as sources
+from .response import families, push
 
 Complex = NDArray[np.complex128]
 
@@ -33,10 +36,10 @@ class BatchPlaces:
                  strikes: list[Strike], strike_of: NDArray[np.int_]) -> None:
         self.batch, self.strike, self.travel, self.strike_of = batch, drum.strike, travel, strike_of
         n = batch.films
-        angle = np.array([atan2(s.y, s.x) for s in strikes])
+        angle = np.arctan2([s.y for s in strikes], [s.x for s in strikes])
         around = np.arctan2(points[:, 1], points[:, 0]) - angle[strike_of]
         self.waves = [np.cos(m * around) / (pi * (2.0 if m == 0 else 1.0)) for m in range(batch.orders)]
-        self.hits = [np.array([spot(drum, n, m, s) for s in strikes]) for m in range(batch.orders)]
+        self.hits = [spots(drum, n, m, strikes).T for m in range(batch.orders)]
         self.transfer = [self._in_films(table[m], m, n) for m in range(batch.orders)]
 
     def _in_films(self, table: Array, m: int, n: int) -> Array:
@@ -89,3 +92,45 @@ def loudness(amplitudes: Complex, frequency_hz: Array, order: NDArray[np.int_], 
             a[near, j + 1] += a[near, j]
             a[near, j] = 0.0
     return np.asarray(20.0 * np.log10(np.abs(a) + 1e-300))
+
+
+def scene_amplitudes(modes: ModeSet, points: Array, *, travel: Array, table: Array, strikes: list[Strike],
+                     strike_of: NDArray[np.int_], wait_s: float = 0.0) -> Complex:
+    """Amplitudes (J, P) of one solved drum, arguments as ``BatchPlaces``; orders beyond the table are not heard.
+
+    For drums whose orders mix; any ``ModeSet`` will do.
+    """
+    drum = modes.drum
+    sc = modes.s * drum.radius / drum.air.speed_of_sound
+    t = chebyshev(sc)[0]
+    around = np.arctan2(points[:, 1], points[:, 0])
+    out = np.zeros((len(modes), len(points)), complex)
+    drives = _drives(modes, strikes)
+    for f in families(modes, drum.strike):
+        if f.m >= len(table):
+            continue
+        batter, resonant = sources(modes, f, modes.vectors)
+        parity = np.stack([(resonant - batter) / 2, (resonant + batter) / 2], 1).reshape(len(f.rows), 2 * SOURCES)
+        source = table[f.m].transpose(0, 2, 1, 3).reshape(TERMS * len(points), 2 * SOURCES)
+        each = (parity @ source.T).reshape(len(f.rows), TERMS, len(points))
+        out[f.rows] += np.einsum("jt,jtp->jp", t[f.rows], each) * f.wave(around)
+    common = modes.s**2 * push(modes.s, drum.strike) * np.exp(modes.s.real * wait_s) / modes.norms
+    return np.asarray(out * drives[:, strike_of] * common[:, None] * np.exp(-np.outer(sc, travel)))
+
+
+def spots(drum: Drum, films: int, m: int, strikes: list[Strike]) -> Array:
+    """``response.spot`` of many strikes with one spot size, (films, strikes), from the tabled film functions."""
+    at = np.minimum(np.hypot([s.x for s in strikes], [s.y for s in strikes]) / drum.radius, 1.0)
+    k = bessel_zeros(m, films) / drum.radius
+    soft = np.exp(-((k * drum.strike.radius_sd) ** 2) / 2) / drum.radius**2
+    return np.asarray(film_modes_table(m, films, at)[0] * soft[:, None])
+
+
+def _drives(modes: ModeSet, strikes: list[Strike]) -> Complex:
+    """Work of a unit push at every strike on every mode, (J, strikes)."""
+    out = np.zeros((len(modes), len(strikes)), complex)
+    angle = np.arctan2([s.y for s in strikes], [s.x for s in strikes])
+    for f in families(modes, modes.drum.strike):
+        force = spots(modes.drum, modes.system.films, f.m, strikes) * f.wave(angle)
+        out[f.rows] += modes.vectors[f.rows, f.batter] @ force
+    return out
