@@ -12,14 +12,16 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+import numpy as np  # noqa: E402 - after the threads are set
+from numpy.typing import NDArray  # noqa: E402
 
 Array = NDArray[np.float64]
 RATE_HZ = 48000

@@ -35,7 +35,7 @@ def delays(click: Array, sample_rate_hz: float, onset: int) -> tuple[float, ...]
             continue
         lags[channel] = _lag(spectra[:, channel] * np.conj(spectra[:, reference]), size, longest)
     lags -= lags.min()
-    return tuple((lags / sample_rate_hz).tolist())
+    return tuple(float(lag) for lag in lags / sample_rate_hz)
 
 
 def _pieces(click: Array, sample_rate_hz: float, onset: int) -> Array:

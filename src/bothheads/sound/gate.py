@@ -55,11 +55,10 @@ def _poles(rows: list[Array], rate_hz: float) -> NDArray[np.complex128]:
     _, vectors = np.linalg.eigh(covariance)
     signal = vectors[:, -order:]
     z = np.linalg.eigvals(np.linalg.lstsq(signal[:-1], signal[1:], rcond=None)[0])
-    s: NDArray[np.complex128] = np.log(np.where(np.abs(z) > 1e-9, z, 1e-9)) * rate_hz
+    s: NDArray[np.complex128] = np.log(np.where(np.abs(z) > 1e-9, z, 1e-9).astype(complex)) * rate_hz
     f = s.imag / (2 * np.pi)
-    s.real = np.minimum(s.real, -0.2)
-    keep: NDArray[np.complex128] = s[(f > 18.0) & (f < 900.0) & (s.real > -100.0)]
-    return keep
+    s = np.minimum(s.real, -0.2) + 1j * s.imag
+    return s[(f > 18.0) & (f < 900.0) & (s.real > -100.0)]
 
 
 def _gain_db(y_pre: Array, y_post: Array, t_pre: Array, t_post: Array, poles: NDArray[np.complex128]) -> float:

@@ -85,11 +85,13 @@ def _quiet(power: Array, frame_s: float) -> Array:
 
 @dataclass(frozen=True)
 class Trigger:
-    """A rise of energy: sample ``at``, and how far [dB] it stands above the past in the body and the click band."""
+    """A rise of energy near sample ``at`` [dB]: above the last 30 ms in the body and the click band, and above the
+    loudest of the last 0.3 s in the body band (negative where two partials beat)."""
 
     at: int
     body_db: float
     click_db: float
+    fresh_db: float
 
 
 def triggers(bands: Bands, sample_rate_hz: float) -> list[Trigger]:
@@ -98,18 +100,29 @@ def triggers(bands: Bands, sample_rate_hz: float) -> list[Trigger]:
     frame_s = hop / sample_rate_hz
     if len(bands.wave) < 8 * hop:
         return []
-    body, body_floor = rise(level(bands.body, hop), frame_s)
+    power = level(bands.body, hop)
+    body, body_floor = rise(power, frame_s)
     click, click_floor = rise(level(bands.click, hop), frame_s)
     score = np.maximum(np.where(body_floor > _ABOVE_FLOOR_DB, body - _RISE_DB, -1.0),
                        np.where(click_floor > _ABOVE_FLOOR_DB, click - _CLICK_RISE_DB, -1.0))
     apart = max(1, round(APART_S / frame_s))
-    out = []
+    out: list[Trigger] = []
     for k in np.flatnonzero(score > 0.0).tolist():
         lo, hi = max(0, k - apart), k + apart + 1
         if score[k] >= score[lo:hi].max() and not (out and k * hop - out[-1].at < apart * hop):
             around = slice(max(0, k - 3), k + 6)
-            out.append(Trigger(k * hop, float(body[around].max()), float(click[around].max())))
+            out.append(Trigger(k * hop, float(body[around].max()), float(click[around].max()), _fresh(power, k, frame_s)))
     return out
+
+
+def _fresh(power: Array, k: int, frame_s: float) -> float:
+    """Body power over the 10 ms from frame k against the loudest 10 ms of the 0.3 s before [dB]."""
+    span, before, gap = (max(1, round(t / frame_s)) for t in (0.010, 0.30, 0.004))
+    past = power[max(0, k - before) : max(0, k - gap)]
+    if len(past) < span:
+        return 60.0
+    running = np.convolve(past, np.full(span, 1.0 / span), "valid")
+    return float(10 * np.log10((power[k : k + span].mean() + 1e-30) / (running.max() + 1e-30)))
 
 
 def rises_slowly(bands: Bands, sample_rate_hz: float, at: int) -> bool:
@@ -145,7 +158,7 @@ def _speaks(bands: Bands, sample_rate_hz: float, at: int, channel: int) -> bool:
 
 
 def _first_in_channel(bands: Bands, sample_rate_hz: float, at: int, earliest: int, channel: int) -> int:
-    begin = max(earliest, at - round(0.006 * sample_rate_hz))
+    begin = max(earliest, at - round(0.008 * sample_rate_hz))
     end = at + round(0.010 * sample_rate_hz)
     wave = bands.wave[max(0, begin - round(0.020 * sample_rate_hz)) : at + round(0.040 * sample_rate_hz), channel]
     lead = begin - max(0, begin - round(0.020 * sample_rate_hz))
@@ -154,23 +167,10 @@ def _first_in_channel(bands: Bands, sample_rate_hz: float, at: int, earliest: in
     if 4.5 * noise < 0.02 * peak:
         over = np.flatnonzero(np.abs(wave[lead : lead + end - begin]) > 0.02 * peak)
         return begin + int(over[0]) if len(over) else at
-    picks = [_change_of_variance(band[begin:end, channel]) for band in (bands.wave, bands.body, bands.click)]
-    return begin + max(picks)[1]
-
-
-def _change_of_variance(y: Array) -> tuple[float, int]:
-    """(log-likelihood gained, sample) of the best split of y into two stretches of white noise (Maeda's picker).
-
-    The second stretch ends where the wave is largest, so that the decay does not count as a change.
-    """
-    stop = int(np.argmax(np.abs(y))) + 1
-    y = y[: max(stop, 24)]
-    n = len(y)
-    if n < 24:
-        return 0.0, 0
-    total = np.cumsum(np.square(y))
-    tiny = 1e-12 * float(total[-1]) + 1e-300
-    k = np.arange(8, n - 4)
-    cost = k * np.log(total[k - 1] / k + tiny) + (n - k) * np.log((total[-1] - total[k - 1]) / (n - k) + tiny)
-    best = int(np.argmin(cost))
-    return float(n * np.log(total[-1] / n + tiny) - cost[best]), int(k[best])
+    found = []
+    for band in (bands.wave, bands.body, bands.click):
+        before = band[begin - lead : begin, channel]
+        floor = 4.5 * float(np.sqrt(np.square(before).mean())) if lead > 8 else 0.0
+        over = np.flatnonzero(np.abs(band[begin:end, channel]) > max(floor, 0.02 * peak if band is bands.wave else 0.0))
+        found += over[:1].tolist()
+    return begin + min(found, default=at - begin)

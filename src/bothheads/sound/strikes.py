@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from .delay import delays
 from .ending import end_of
 from .gate import new_energy_db
-from .onset import Bands, first_sample, rises_slowly, split, triggers
+from .onset import Bands, Trigger, first_sample, rises_slowly, split, triggers
 
 Array = NDArray[np.float64]
 
-GATE_DB = 3.5  # strikes gain 4 dB and more, swells of noise under 2
+ONE_STRIKE_S = 0.035  # what comes nearer is one strike: a pedal's noise, a flam
+_NEW_DB = 2.3  # energy that new partials must explain where nothing as loud rang before
+_BEAT_DB = 7.5  # the same for a rise without a click below the ring before: two partials beat
+_CLICK_DB, _BODY_DB = 8.5, 6.0  # rises that count as a click, and as a body speaking
 _QUIETEST = 10 ** (-100 / 20)  # full scale; what stays below is silence
 
 
@@ -33,8 +36,8 @@ class StrikeSpan:
 def find_strikes(samples: NDArray[Any], sample_rate_hz: int) -> tuple[StrikeSpan, ...]:
     """Strikes in ``samples`` (n,) or (n, channels), full scale 1, in order of time.
 
-    Rises of energy in two bands are tried one by one; a rise counts when partials that begin there explain at least
-    3.5 dB more than the ring going on. Two strikes nearer than 35 ms are one.
+    Rises of energy in two bands are tried one by one; a rise counts when partials that begin there explain what the
+    ring going on does not. Two strikes nearer than 35 ms are one.
     """
     x = np.asarray(samples, float)
     x = x[:, None] if x.ndim == 1 else x
@@ -47,19 +50,41 @@ def find_strikes(samples: NDArray[Any], sample_rate_hz: int) -> tuple[StrikeSpan
 
 
 def _confirmed(x: Array, bands: Bands, rate: int) -> list[int]:
-    """Onsets [samples] of the triggers that pass the gate."""
-    tried = triggers(bands, rate)
+    """Onsets [samples] of the triggers that are strikes."""
+    tried = [t for t in triggers(bands, rate) if not rises_slowly(bands, rate, t.at)]
+    loud = [t.at for t in tried if t.click_db > _CLICK_DB or (t.body_db > 8.0 and t.fresh_db > 0.0)]
     onsets: list[int] = []
-    for i, at in enumerate(tried):
-        if rises_slowly(bands, rate, at):
-            continue
-        earliest = onsets[-1] + round(0.02 * rate) if onsets else 0
-        onset = first_sample(bands, rate, at, earliest)
+    for trigger in tried:
         before = onsets[-1] if onsets else 0
-        after = tried[i + 1] if i + 1 < len(tried) else len(x)
-        if new_energy_db(bands.body, rate, onset, before, after) > GATE_DB:
-            onsets.append(onset)
+        near = bool(onsets) and trigger.at - before < round(ONE_STRIKE_S * rate)
+        onset = first_sample(bands, rate, trigger.at, before + round(0.02 * rate) if near else before)
+        after = next((at for at in loud if at > trigger.at + round(0.02 * rate)), len(x))
+        if near and not _much_louder(bands, rate, before, onset):
+            continue
+        ring_from = onsets[-2] if near and len(onsets) > 1 else (0 if near else before)
+        if _is_strike(trigger, new_energy_db(bands.body, rate, onset, ring_from, after)):
+            onsets = [*onsets[:-1], onset] if near else [*onsets, onset]
     return onsets
+
+
+def _is_strike(trigger: Trigger, new_db: float) -> bool:
+    """Weigh what new partials explain against how the rise looks; the figures are those of ``bench/onsets.py``.
+
+    In the quiet a rise needs new partials only. On a ring, a click (a second stroke, a pedal) must come with a body
+    about as loud as the ring or with clearly new partials; without a click it is a beat of the ring.
+    """
+    if trigger.fresh_db >= 1.0:
+        return new_db > _NEW_DB and (trigger.click_db > _CLICK_DB or trigger.body_db > _BODY_DB)
+    if trigger.click_db > _CLICK_DB:
+        return new_db + 0.6 * (trigger.fresh_db + 6.0) > 2.2
+    return new_db > _BEAT_DB and trigger.body_db > 8.0
+
+
+def _much_louder(bands: Bands, rate: int, earlier: int, later: int) -> bool:
+    """Whether the later of two near rises is the strike and the earlier a noise before it (twice its body)."""
+    first = np.abs(bands.body[earlier:later]).max(initial=0.0)
+    second = np.abs(bands.body[later : later + round(0.05 * rate)]).max(initial=0.0)
+    return bool(second > 2.5 * first) and later > earlier
 
 
 def _span(x: Array, bands: Bands, rate: int, onset: int, following: int) -> StrikeSpan:
