@@ -10,7 +10,7 @@ import pytest
 from bothheads import wire
 from bothheads.constants import FILM_DENSITY, INCH
 from bothheads.errors import CannotAnswer
-from bothheads.infer import turns
+from bothheads.infer import slopes, turns
 from bothheads.records import Alternative, Drum, Fit, Head, HeadFit, State, Turn
 from evidence import assert_canary, assert_published
 
@@ -37,10 +37,10 @@ def log_of(tensions: list[tuple[float, float] | None], moves: list[tuple[float, 
 
 def check_bound() -> None:
     film = 0.254e-3 * FILM_DENSITY
-    quarter = turns.slope_bound(film, 11 * INCH) / 4
+    quarter = slopes.slope_bound(film, 11 * INCH) / 4
     assert_published(quarter, 1862.0, 5.0, source="stretch of a 0.254 mm film under rigid hardware, quarter turn 12-24",
                      kind="closed form")
-    assert_published(turns.slope_bound(film, 11 * INCH, thread_pitch=1e-3) / 4, 1760.0, 5.0,
+    assert_published(slopes.slope_bound(film, 11 * INCH, thread_pitch=1e-3) / 4, 1760.0, 5.0,
                      source="the same with 1.0 mm pitch", kind="closed form")
 
 
@@ -63,7 +63,7 @@ def test_a_straight_line_is_found_and_continued() -> None:
 def test_more_states_know_the_slope_better() -> None:
     few = turns.learn(log_of([(500, 400), (575, 400)], [(0, 0), (0.25, 0)]), "batter")
     many = turns.learn(log_of([(500 + 75 * i, 400) for i in range(6)], [(0.25 * (i > 0), 0) for i in range(6)]), "batter")
-    assert many.slope_factor < few.slope_factor < exp(turns.SLOPE_SD)
+    assert many.slope_factor < few.slope_factor < exp(slopes.SLOPE_SD)
 
 
 def test_no_turn_yet_says_so_and_stays_wide() -> None:
@@ -185,7 +185,7 @@ def test_warmth_slackens_by_the_collars_share() -> None:
     cold = [State(1, s.number, s.made_at, s.drum, s.turns, fit=s.fit, settings={"temperature_c": "20"}) for s in states]
     hot = State(1, 4, "2026-03-04T18:00:00Z", drum(), (), settings={"temperature_c": "35"})
     now = turns.learn([*cold, hot], "batter").tension
-    rigid = 33.4 * 15 * 300 / turns.slope_bound(0.353, 0.3)
+    rigid = 33.4 * 15 * 300 / slopes.slope_bound(0.353, 0.3)
     assert 0.5 * rigid < 650 - now < 1.6 * rigid
 
 

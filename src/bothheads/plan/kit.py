@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .. import units
 from ..errors import CannotAnswer, InputError
 from ..infer import ladder
-from ..infer.turns import SLOPE_CENTRE
+from ..infer.slopes import SLOPE_CENTRE
 from ..records import Drum
 from .wish import SEMITONE
 
