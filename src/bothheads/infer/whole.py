@@ -71,7 +71,7 @@ class WholeDrum:
         """All modes to just above ``highest`` [ln Hz]."""
         return solve(self.at(x), fmax_hz=float(np.exp(highest)) * 1.03)
 
-    def pictures(self, x: Array, highest: float) -> list[Picture]:
+    def pictures(self, x: Array, highest: float, sloped: bool = False) -> list[Picture]:
         """See ``search.DrumModel.pictures``; levels have no slopes here."""
         return [self._picture(row, highest) for row in x]
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..constants import INCH
 from ..records import Drum
 from . import cavity, muffling
-from .airload import DUCT, AirLoad, Loss, air_load
+from .airload import AirLoad, Loss, air_load
 from .bessel import bessel_zeros
 from .coupled import Options, build
 from .membrane import Array
@@ -97,13 +97,19 @@ class BatchDrum:
             mu = np.sqrt(mu * mu + extra)
         x, y, dx, dy = cavity.duct_load(mu, sc[:, None], self.aspect)
         t, dt = chebyshev(sc)
-        rows = np.concatenate([np.hstack([x, y, np.ones((len(s), 1)), t]),
-                               np.hstack([dx, dy, np.zeros((len(s), 1)), dt])])
-        both = np.concatenate([rows.real, rows.imag]) @ self.tables[m]
-        half, size = len(s), 2 * self.films
-        w = (both[: 2 * half] + 1j * both[2 * half:]).reshape(2, half, size, size)
+        ones, none = np.ones((len(s), 1)), np.zeros((len(s), 1))
+        own = _product(np.concatenate([np.hstack([x, ones, t]), np.hstack([dx, none, dt])]), self.tables[m][0])
+        cross = _product(np.concatenate([np.hstack([y, ones, t]), np.hstack([dy, none, dt])]), self.tables[m][1])
+        n = self.films
+        w = np.empty((2, len(s), 2 * n, 2 * n), complex)
+        cross = cross.reshape(2, len(s), n, n)
+        own = own.reshape(2, len(s), -1, n, n)
+        w[:, :, :n, :n], w[:, :, n:, n:] = own[:, :, 0], own[:, :, -1]  # one block serves both where both are films
+        w[:, :, :n, n:], w[:, :, n:, :n] = cross, np.swapaxes(cross, 2, 3)
         weight = self.air.density * self.radius
-        return weight * w[0], weight * scale * w[1]
+        w[0] *= weight
+        w[1] *= weight * scale
+        return w[0], w[1]
 
     def _steady_air(self, m: int) -> tuple[Array, Array]:
         """Mass and stiffness of the air read off at two frequencies: Re Z(iw) ~ K - w^2 M."""
@@ -184,15 +190,24 @@ class BatchDrum:
         return -out / modes.norms[:, :, None]
 
 
-def _table(load: AirLoad, m: int) -> Array:
-    """Rows of W's expansion for one order: duct self, duct mutual, constant, Chebyshev terms; (rows, (2N)^2)."""
+def _table(load: AirLoad, m: int) -> tuple[Array, Array]:
+    """W of one order as series: own blocks and cross block, rows duct modes, constant, Chebyshev terms.
+
+    A drum with two films has one own block (n^2 columns), one with an open end two.
+    """
     n, c = load.films, load.duct[m]
-    own = c[:, :, None] * c[:, None, :]
-    cross = -own
-    mask = np.zeros((2 * n, 2 * n), bool)
-    mask[:n, :n] = mask[n:, n:] = True
-    x, y = np.where(mask, own, 0.0), np.where(mask, 0.0, cross)
-    return np.concatenate([x.reshape(DUCT, -1), y.reshape(DUCT, -1), load.still[m].reshape(1, -1), load.series[m]])
+    rest = np.concatenate([load.still[m][None], load.series[m].reshape(-1, 2 * n, 2 * n)])
+    blocks = [slice(0, n)] + ([slice(n, 2 * n)] if load.open_end else [])
+    own = [np.concatenate([c[:, k, None] * c[:, None, k], rest[:, k, k]]).reshape(len(rest) + len(c), -1)
+           for k in blocks]
+    cross = np.concatenate([-c[:, :n, None] * c[:, None, n:], rest[:, :n, n:]])
+    return np.hstack(own), cross.reshape(len(cross), -1)
+
+
+def _product(rows: Complex, table: Array) -> Complex:
+    """Complex rows times a real table as one real product."""
+    both = np.concatenate([rows.real, rows.imag]) @ table
+    return np.asarray(both[: len(rows)] + 1j * both[len(rows):])
 
 
 def round_blocks(drum: Drum, films: int, orders: int) -> Blocks:
