@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from ..records import Drum, Partial, Reading
-from .note import name_note
+from .note import note_of_drum
 
 
 def join(readings: Sequence[Reading], *, drum: Drum | None = None) -> Reading:
@@ -25,13 +25,7 @@ def join(readings: Sequence[Reading], *, drum: Drum | None = None) -> Reading:
             groups.append([partial])
     partials = tuple(_merged(group) for group in groups)
     first = readings[0]
-    note = name_note(
-        partials,
-        diameter=drum.diameter if drum else None,
-        depth=drum.depth if drum else None,
-        two_heads=drum is None or drum.resonant is not None,
-        channels=first.channels,
-    )
+    note = note_of_drum(partials, drum=drum, channels=first.channels)
     explained = [r.explained_db for r in readings if r.explained_db is not None]
     return Reading(
         first.sample_rate_hz,

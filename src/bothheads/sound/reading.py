@@ -120,14 +120,13 @@ def _one(window: Window, unit: Array, sample_rate_hz: int, step: int, quick: boo
 
 def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: tuple[str, ...], drum: Drum | None,
               offset_s: float, warnings: tuple[str, ...]) -> Reading:
-    from .note import name_note
+    from .note import note_of_drum
 
     partials = partials_of(found)
     if not partials:
         strikes = tuple(_strike(s, offset_s, None, ()) for s in spans)
         return Reading(sample_rate_hz, names, strikes, (), Note(refused=NOTHING_CREDIBLE), warnings, settled=False)
-    note = name_note(partials, diameter=drum.diameter if drum else None, depth=drum.depth if drum else None,
-                     channels=names)
+    note = note_of_drum(partials, drum=drum, channels=names)
     strikes = tuple(_strike(s, offset_s, found.glide_cents[i], partials_of(found, [i])) for i, s in enumerate(spans))
     reasons = tuple(f"not settled: {r}" for r in found.reasons)
     return Reading(sample_rate_hz, names, strikes, partials, note, warnings + reasons, found.explained_db, (),
