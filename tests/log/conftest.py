@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import random
+import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -13,7 +15,19 @@ from bothheads.log.store import Log, TakeInput, open_log
 from bothheads.records import Air, Drum, Floor, Head, Microphone, Muffling, Opening, Strike, Turn
 
 
+@pytest.fixture(scope="session")
+def quick_disk() -> str | None:
+    """A disk in memory where there is one: these tests sync thousands of files; bench/ does it on a real one."""
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+
+
 @pytest.fixture
+def tmp_path(quick_disk: str | None) -> Iterator[Path]:
+    with tempfile.TemporaryDirectory(prefix="log-", dir=quick_disk) as name:
+        yield Path(name)
+
+
+@pytest.fixture(scope="session")
 def drum() -> Drum:
     return Drum(
         "Street bass", 0.6604, 0.3048, Head(0.353, 10, tension=620.0, resistance=4.5, stiffness_loss=2e-6, plies=2),
@@ -25,7 +39,7 @@ def drum() -> Drum:
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_take() -> Callable[..., TakeInput]:
     def make(seed: int, size: int = 300) -> TakeInput:
         return TakeInput(b"fLaC" + random.Random(seed).randbytes(size), ("seat", "front"), 48000, size,
@@ -39,7 +53,7 @@ def reading(seed: int) -> dict[str, Any]:
             "note": {"frequency_hz": rng.uniform(40, 90), "sd_hz": 0.1, "t60_s": rng.uniform(0.5, 3), "name": "B1+7"}}
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def keep(make_take: Callable[..., TakeInput]) -> Callable[..., Any]:
     """Keep one state made from a seed."""
     def one(log: Log, drum_id: int, drum: Drum, seed: int, **more: Any) -> Any:

@@ -158,7 +158,9 @@ class _Merge:
         row = self.db.execute("SELECT name, drum, toml, changed_at FROM drums WHERE id = ?", (drum_id,)).fetchone()
         ours, theirs = drum_document(*row[:3]), drum_document(name, _drum_text(d["drum"]), a(str, d["toml"]))
         changed_at = moment(a(str, d["changed_at"]))
-        if ours == theirs:
+        known = self.db.execute("SELECT 1 FROM drum_revisions WHERE drum_id = ? AND changed_at = ? AND document = ?",
+                                (drum_id, changed_at, theirs)).fetchone()
+        if ours == theirs or known:
             return
         if (changed_at, theirs) < (row[3], ours):
             self._aside(drum_id, theirs, changed_at, row[3])
@@ -171,9 +173,13 @@ class _Merge:
         self.report.corrected += 1
 
     def _aside(self, drum_id: int, document: str, changed_at: str, replaced_at: str) -> None:
+        """Keep a version that does not stand; of two moments at which it was put aside the earlier one counts."""
+        key = (drum_id, changed_at, document)
         done = self.db.execute(
-            "INSERT INTO drum_revisions (drum_id, document, changed_at, replaced_at) VALUES (?, ?, ?, ?) "
-            "ON CONFLICT (drum_id, changed_at, document) DO NOTHING", (drum_id, document, changed_at, replaced_at))
+            "INSERT INTO drum_revisions (drum_id, changed_at, document, replaced_at) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (drum_id, changed_at, document) DO NOTHING", (*key, replaced_at))
+        self.db.execute("UPDATE drum_revisions SET replaced_at = min(replaced_at, ?) "
+                        "WHERE drum_id = ? AND changed_at = ? AND document = ?", (replaced_at, *key))
         self.report.kept_aside += done.rowcount
 
     def notes(self, drum_id: int | None, documents: Any) -> None:

@@ -104,7 +104,9 @@ def _correct(log: Log, db: sqlite3.Connection, report: ImportReport, state_id: i
     before = log.state(drum_id, number)
     ours, document, theirs_at = text_of(state_document(before)), _document(d), moment(d["changed_at"])
     theirs = text_of(document)
-    if ours == theirs:
+    known = db.execute("SELECT 1 FROM state_revisions WHERE state_id = ? AND changed_at = ? AND document = ?",
+                       (state_id, theirs_at, theirs)).fetchone()
+    if ours == theirs or known:
         return
     if (theirs_at, theirs) < (ours_at, ours):
         report.kept_aside += _aside(db, state_id, theirs, theirs_at, ours_at)
@@ -115,9 +117,14 @@ def _correct(log: Log, db: sqlite3.Connection, report: ImportReport, state_id: i
 
 
 def _aside(db: sqlite3.Connection, state_id: int, document: str, changed_at: str, replaced_at: str) -> int:
-    return db.execute(
-        "INSERT INTO state_revisions (state_id, document, changed_at, replaced_at) VALUES (?, ?, ?, ?) "
-        "ON CONFLICT (state_id, changed_at, document) DO NOTHING", (state_id, document, changed_at, replaced_at)).rowcount
+    """Keep a version that does not stand; of two moments at which it was put aside the earlier one counts."""
+    key = (state_id, changed_at, document)
+    done = db.execute(
+        "INSERT INTO state_revisions (state_id, changed_at, document, replaced_at) VALUES (?, ?, ?, ?) "
+        "ON CONFLICT (state_id, changed_at, document) DO NOTHING", (*key, replaced_at))
+    db.execute("UPDATE state_revisions SET replaced_at = min(replaced_at, ?) "
+               "WHERE state_id = ? AND changed_at = ? AND document = ?", (replaced_at, *key))
+    return done.rowcount
 
 
 def _revisions(db: sqlite3.Connection, report: ImportReport, uuid: str, revisions: list[dict[str, Any]]) -> None:
