@@ -107,7 +107,7 @@ def quick_fit(drum: Drum, partials: list[Partial], keys: dict[Any, float], swapp
     guess = drum
     if len(partials) < 3:
         return None
-    for _ in range(6):
+    for _ in range(3):
         table = {r.key: r for r in ladder.rungs(guess)}
         used = [(p, table[keys[p.frequency_hz]]) for p in partials if keys[p.frequency_hz] in table]
         gap = np.array([np.log(p.frequency_hz / r.frequency_hz) for p, r in used])
@@ -210,7 +210,12 @@ def main() -> None:
         with ProcessPoolExecutor(args.jobs) as pool:
             rows = list(pool.map(case, seeds))
     else:
-        rows = [case(s) for s in seeds]
+        rows = []
+        for seed in seeds:
+            rows.append(case(seed))
+            if len(rows) % 10 == 0:
+                done = np.abs(np.concatenate([r["cents"] for r in rows]))
+                print(f"# {len(rows)} stories, median {np.median(done):.1f} cents", flush=True)
     cents = np.abs(np.concatenate([r["cents"] for r in rows]))
     z, dz = (np.abs(np.concatenate([r[k] for r in rows if r["cents"]])) for k in ("z", "decay_z"))
     held = np.concatenate([r["anchored"] for r in rows if r["cents"]])

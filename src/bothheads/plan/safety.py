@@ -114,8 +114,8 @@ def turning_cautions(turned: Sequence[tuple[HeadName, float]], *, near_low: Sequ
         out.append(f"The {head} head is new: it settles for days, so read again tomorrow before you trust the note.")
     if drum.resonant is not None and drum.resonant.opening is not None and any(h == "resonant" for h, _ in turned):
         out.append("Do not lean on the resonant head: a nick at its opening tears on.")
-    if drum.diameter >= 0.45:
-        out.append("Lay the drum on a soft floor with a second pair of hands; do not tune it on its spurs.")
+    if drum.diameter >= 0.45 and len({h for h, _ in turned}) == 2:
+        out.append("Both heads of a large drum: move it with a second pair of hands and lay it on a flat floor.")
     if hurried:
         out.append("In a hurry and on another person's drum: ask first, and note what you turned so it can go back.")
     out.append("Full strokes with ears near the head: plugs in.")
