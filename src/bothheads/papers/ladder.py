@@ -87,6 +87,10 @@ def ladder_svg(
     for head, side in (("batter", "b"), ("resonant", "r")):
         for i, mark in enumerate(own_marks(own.get(head, ()), axis, sheet)):
             _own_mark(pen, mark, side, i, sheet)
+    if focusable:  # what a pointer takes hold of: wider than the rail, outwards
+        for side, x in (("b", sheet.left - 34), ("r", sheet.right - 8)):
+            pen.raw(f'<rect class="grip grip{side}" x="{x:g}" y="{sheet.top - 20:g}" width="42" '
+                    f'height="{number(sheet.base + 26 - sheet.top)}" fill="none" pointer-events="all"/>')
     if wish_hz is not None and axis.holds(wish_hz):
         _wish(pen, wish_hz, axis, sheet)
     was = {k.rung.key: k for k in place_rungs(ghosts, own, axis, sheet)}

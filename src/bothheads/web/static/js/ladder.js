@@ -2,7 +2,7 @@
 import { places, slide, tellRung } from "./rungs.js";
 import { playPartials, silence } from "./model-sound.js";
 
-const main = document.querySelector("#main");
+const main = document.querySelector("#view");
 const drum = main.dataset.drum;
 const form = document.querySelector("form.turn");
 const MOST = 8;
@@ -149,9 +149,9 @@ for (const svg of document.querySelectorAll("svg.ladder")) {
 let dragging = null;
 if (form) for (const svg of document.querySelectorAll("svg.ladder")) {
   for (const [index, side] of [[0, "b"], [1, "r"]]) {
-    const grip = svg.querySelector(`.s${side}.rail`);
+    const grip = svg.querySelector(`.grip${side}`);
     if (!grip || !form.querySelector(`[data-head=${index ? "resonant" : "batter"}]`)) continue;
-    grip.classList.add("grip");
+    grip.classList.add("live");
     grip.addEventListener("pointerdown", event => {
       dragging = { y: event.clientY, from: at[index], index };
       grip.setPointerCapture(event.pointerId);

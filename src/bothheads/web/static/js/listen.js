@@ -1,7 +1,7 @@
 // Live listening: strikes go to the reader on this machine and come back as rungs.
 import { ignoredWords, inputs, openMicrophone, openReader, remember, remembered } from "./microphone.js";
 
-const main = document.querySelector("#main"), drum = main.dataset.drum;
+const main = document.querySelector("#view"), drum = main.dataset.drum;
 const $ = id => document.getElementById(id);
 const select = $("input"), channel = $("channel"), button = $("listen"), meter = $("meter"), peakWords = $("peak");
 let mic = null, reader = null, sent = [], loudest = 0, shownAt = 0;
