@@ -18,7 +18,7 @@ def delays(click: Array, sample_rate_hz: float, onset: int) -> tuple[float, ...]
     ``click`` (n, channels): the band above 500 Hz (a full band would lock on a wrong cycle of a low partial);
     ``onset``: sample at which the earliest channel speaks. Parabola on the peak of the upsampled correlation.
     """
-    channels = click.shape[1]
+    channels = int(click.shape[1])
     if channels == 1:
         return (0.0,)
     pieces = _pieces(click, sample_rate_hz, onset)
@@ -34,8 +34,8 @@ def delays(click: Array, sample_rate_hz: float, onset: int) -> tuple[float, ...]
         if channel == reference or energy[channel] < 1e-9 * energy[reference]:
             continue
         lags[channel] = _lag(spectra[:, channel] * np.conj(spectra[:, reference]), size, longest)
-    lags -= lags.min()
-    return tuple(float(lag) for lag in lags / sample_rate_hz)
+    lags = lags - float(lags.min())
+    return tuple(float(lag) / float(sample_rate_hz) for lag in lags.tolist())
 
 
 def _pieces(click: Array, sample_rate_hz: float, onset: int) -> Array:

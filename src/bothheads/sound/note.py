@@ -28,7 +28,7 @@ _BELOW_REACH = {"11": (1.75, 0.07), "01u": (2.35, 0.20)}  # of the lowest heard 
 
 def name_note(
     partials: Sequence[Partial], *, diameter: float | None = None, depth: float | None = None, two_heads: bool = True,
-    channels: Sequence[str] = (),
+    channels: Sequence[str] = (), opening: bool | None = None,
 ) -> Note:
     """The drum note among ``partials`` (joined over strikes), or a refusal with its reason in one sentence.
 
@@ -38,11 +38,13 @@ def name_note(
     diameter, depth : size of the shell [m] when known; then an impossible tension counts against a candidate
     two_heads : False = no resonant head
     channels : names of the channels, in the order of each partial's levels
+    opening : whether the resonant head has a hole, None = not known; with one the lowest partial is its leak mode
     """
     heard = sorted((p for p in partials if p.frequency_hz > 0.0 and p.decay_s > 0.0), key=lambda p: p.frequency_hz)
     if not heard:
         return Note(refused="no partial stands clear of the noise, so there is no note: strike again and let it ring.")
-    scores = [_log_odds(heard, k, diameter, depth, two_heads, channels) for k in range(len(heard))]
+    scores = [_log_odds(heard, k, diameter, depth, two_heads, channels)
+              + _leak(heard, k, opening) for k in range(len(heard))]
     best = max(range(len(heard)), key=lambda k: scores[k])
     below = _below_reach(heard, diameter, depth, two_heads)
     if below is not None and below[0] - scores[best] > math.log(ODDS):
@@ -113,6 +115,17 @@ def _nothing_below(heard: Sequence[Partial], k: int) -> float:
         else:
             cost += min(-0.3, _FOREIGN * min(1.0, max(0.0, 1.0 + stronger / 25.0)))
     return cost
+
+
+def _leak(heard: Sequence[Partial], k: int, opening: bool | None) -> float:
+    """The lowest partial, far below a much stronger one, may be the air leaking through an opening: never the note."""
+    if k or opening is False or len(heard) < 2:
+        return 0.0
+    above = max(heard[1:], key=lambda p: _ring_db(p) if p.frequency_hz < 4.5 * heard[0].frequency_hz else -math.inf)
+    ratio, stronger = above.frequency_hz / heard[0].frequency_hz, _ring_db(above) - _ring_db(heard[0])
+    if not 1.6 < ratio < 4.5 or stronger < 8.0:
+        return 0.0
+    return -3.0 if opening else -1.0
 
 
 def _gap_above(heard: Sequence[Partial], k: int, two_heads: bool) -> float:
