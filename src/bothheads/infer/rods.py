@@ -28,7 +28,9 @@ HAND_SD = 0.15  # of a turn, relative: what hands do against what was asked (ass
 PITCH_SD = 3.0 / 1731.0  # ln F of one family at one tap
 LEVEL_SD = 1.5 / 8.686  # ln P of one family at one tap; half as much again where two families nearly meet
 STRENGTH_SD = 3.0  # ln, how hard a tap was: unknown
-WIDE = 0.08  # prior sd of a harmonic of the pull before anything was read
+WIDE = 0.10  # prior sd of a harmonic of the pull before anything was read
+_NARROWEST, WIDEST = 0.01, 0.12  # between which the first reading sets it
+_ALIKE = 0.6  # sd of ln(width of odd harmonics / width of even ones)
 _UNKNOWN = 9.0  # variance of an offset
 _GAIN_SD, _EACH_SD = 0.45, 0.15  # of the prior gains, common and each
 _KEPT_SD = 0.20  # of gains learned in an earlier session
@@ -112,11 +114,7 @@ class RodState:
         if self.tension is None:
             tension = tension or tension_from_pitch(self.size, float(np.nanmean(said[1, 1][0])))
             ready = replace(self, tension=tension)._first()
-            narrow = ready._learn(said, pitch_sd, 3)
-            p = rod_basis(rods)[2]
-            even = narrow.harmonics[(p > 0) & (p % 2 == 0)]
-            width = float(np.clip(1.3 * np.sqrt((even**2).mean()), 0.015, WIDE)) if even.size else WIDE
-            return ready._with_prior(width)._learn(said, pitch_sd, _ROUNDS)
+            return ready._with_prior(ready._learn(said, pitch_sd, 4)._widths())._learn(said, pitch_sd, _ROUNDS)
         return self._learn(said, pitch_sd, _ROUNDS)
 
     def after_turns(self, turns: Sequence[float] | Mapping[int, float]) -> RodState:
@@ -244,14 +242,37 @@ class RodState:
             S[rods + 1, rods + 1] += (0.4 * model.gains[1]) ** 2
         x[part] = g
         S[range(rods + P, size), range(rods + P, size)] = _UNKNOWN
-        return self._with(x, S)._with_prior(WIDE)
+        return self._with(x, S)._with_prior(np.full(rods, WIDE))
 
-    def _with_prior(self, width: float) -> RodState:
+    def _with_prior(self, width: Array) -> RodState:
+        """Prior sd ``width`` (N,) of the harmonics; the mean is the reference and known."""
         x, S = self._arrays()
         rods = self.size.rods
         S[0, 0] = 1e-8
-        S[range(1, rods), range(1, rods)] = width**2
+        S[range(1, rods), range(1, rods)] = width[1:] ** 2
         return self._with(x, S)
+
+    def _widths(self) -> Array:
+        """Prior sd of every harmonic by evidence: after a reading with the prior ``WIDE``, the even ones (heard in
+        pitches) and the odd ones (heard in levels) each get the width that makes what was measured likeliest; the two
+        are held within a factor of two or so of each other. Tilt gets the wider.
+        """
+        p = rod_basis(self.size.rods)[2]
+        x, S = self._arrays()
+        told = 1.0 - S.diagonal()[: len(p)] / WIDE**2
+        told = np.clip(told, 1e-3, 1.0)
+        measured, noise = x[: len(p)] / told, S.diagonal()[: len(p)] / told
+        grid = np.geomspace(_NARROWEST, WIDEST, 25)
+
+        def likely(which: NDArray[np.bool_]) -> Array:
+            v = grid[:, None] ** 2 + noise[which]
+            return np.asarray(-0.5 * (np.log(v) + measured[which] ** 2 / v).sum(1))
+
+        both = likely((p > 1) & (p % 2 == 0))[:, None] + likely((p > 1) & (p % 2 == 1))
+        both = both - 0.5 * (np.log(grid[:, None] / grid) / _ALIKE) ** 2
+        even, odd = np.unravel_index(int(both.argmax()), both.shape)
+        width = np.where(p % 2 == 0, grid[even], grid[odd])
+        return np.asarray(np.where(p == 1, max(grid[even], grid[odd]), width))
 
     def _gains_to_keep(self) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
         if self.tension is None:

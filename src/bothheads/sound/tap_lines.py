@@ -25,7 +25,8 @@ Complex = NDArray[np.complex128]
 START_S = 0.022  # after the onset: push and click are over
 LONGEST_S = 1.3
 SHORTEST_S = 0.3
-_MOST = 48
+_MOST = 56
+_FASTEST = 45.0  # 1/s; what dies faster is the knock of the tap
 _FAST_RATE_HZ = 2400.0
 
 
@@ -100,14 +101,14 @@ def _fit(window: Window) -> JointFit | None:
 
 
 def _candidates(window: Window) -> tuple[Array, Array]:
-    low, high = band_hz(window.rate_hz)
+    low, high = band_hz(window.rate_hz)[0], 0.475 * window.rate_hz  # lines beyond the band are fitted, then left out
     f: list[Array] = []
     a: list[Array] = []
     T = window.samples.shape[1]
     for share, order in ((0.45, 90), (0.3, 70)):
         length = min(int(share * T), 420)
         found, rate = esprit(list(window.samples), min(order, length // 2), window.rate_hz, length)
-        ok = (found > low) & (found < high) & (rate > -0.5) & (rate < 60.0)
+        ok = (found > low) & (found < high) & (rate > -0.5) & (rate < _FASTEST)
         f.append(found[ok])
         a.append(np.maximum(rate[ok], 0.6))
     return np.concatenate(f), np.concatenate(a)
@@ -129,7 +130,7 @@ def _drop(fit: JointFit, channels: int) -> None:
     while len(fit.f) > 1:
         wald = significance(fit) / _sigma2(fit)
         sd, _ = fisher(fit)
-        bad = (wald < _threshold(channels)) | (fit.a > 70.0) | (sd > 3.0) | ~np.isfinite(sd)
+        bad = (wald < _threshold(channels)) | (fit.a > _FASTEST) | (sd > 3.0) | ~np.isfinite(sd)
         if not bad.any():
             return
         worst = int(np.argmin(np.where(bad, wald, np.inf)))
@@ -145,7 +146,7 @@ def _excess(fit: JointFit) -> tuple[Array, Array, Array]:
 
 def _add(fit: JointFit, channels: int, most: int = 6) -> None:
     """New lines where the residual's spectrum still shows one."""
-    low, high = band_hz(fit.windows[0].rate_hz)
+    low, high = band_hz(fit.windows[0].rate_hz)[0], 0.475 * fit.windows[0].rate_hz
     for _ in range(most):
         if len(fit.f) >= _MOST:
             return
@@ -175,7 +176,7 @@ def _try(fit: JointFit, f: Array, a: Array, channels: int) -> bool:
         return False
     fit.damping = 1e-2
     fit.run(12, 1e-4)
-    if (before.cost - fit.cost) / _sigma2(fit) > _threshold(channels) and (fit.a < 70.0).all():
+    if (before.cost - fit.cost) / _sigma2(fit) > _threshold(channels) and (fit.a < _FASTEST).all():
         return True
     fit.state = before
     return False
@@ -193,7 +194,8 @@ def _lines(fit: JointFit, unit: float, starts_s: Array) -> Lines:
     with np.errstate(divide="ignore"):
         left = (part.residual**2).sum(1)
         explained = 10.0 * np.log10((window.weighted**2).sum(1) / left)
-    f, sd, a, own = _merged(fit.f, sd * sigma, fit.a, own * unit)
+    inside = fit.f < band_hz(window.rate_hz)[1]
+    f, sd, a, own = _merged(fit.f[inside], sd[inside] * sigma, fit.a[inside], own[:, inside] * unit)
     return Lines(f, sd, a, np.abs(own) * np.exp(a * START_S), own, shift, shift_sd, sigma * unit, window.rate_hz,
                  window.samples.shape[1] / window.rate_hz, explained)
 
@@ -208,8 +210,8 @@ def _merged(f: Array, sd: Array, a: Array, own: Complex) -> tuple[Array, Array, 
         both = (np.abs(own[:, k + 1] + own[:, k]) ** 2).sum()
         cancel = both < 0.6 * ((np.abs(own[:, k]) + np.abs(own[:, k + 1])) ** 2).sum()
         if f[k + 1] - f[k] < 0.05 * width or (f[k + 1] - f[k] < 0.35 * width and cancel):
-            w = np.array([(np.abs(own[:, i]) ** 2).sum() / sd[i] ** 2 for i in (k, k + 1)])
-            w /= w.sum()
+            w = np.array([(np.abs(own[:, i]) ** 2).sum() for i in (k, k + 1)])
+            w /= max(w.sum(), 1e-300)
             f[k], a[k], sd[k] = w @ f[k : k + 2], w @ a[k : k + 2], w @ sd[k : k + 2]
             own[:, k] += own[:, k + 1]
             f, sd, a, own = np.delete(f, k + 1), np.delete(sd, k + 1), np.delete(a, k + 1), np.delete(own, k + 1, axis=1)

@@ -19,6 +19,7 @@ _ORDER_S = 0.035  # memory of the predictor
 _DOUBLE_S = 0.3  # two taps nearer than this are one hand bouncing, or a second try
 _APART_S = 0.06
 _RISE_DB = 14.0  # of the residual over its median, least, for a tap
+_ECHO_DB = 7.0
 _FAINT_DB = 13.0  # a tap this far below the others is a touch, not a tap
 
 
@@ -96,6 +97,9 @@ def _without_extra(times: Array, sizes: Array, rods: int) -> tuple[Array, Array,
     if len(times) > rods or len(times) % rods:
         gaps = np.diff(times)
         near = min(_DOUBLE_S, 0.45 * float(np.median(gaps))) if len(gaps) else 0.0
+        echo = np.r_[False, (gaps < near) & (sizes[1:] < sizes[:-1] - _ECHO_DB)]  # what is left of the tap before
+        times, sizes = times[~echo], sizes[~echo]
+        gaps = np.diff(times)
         doubled = np.r_[gaps < near, False]
         for i in np.nonzero(doubled)[0]:
             warnings.append(f"two taps {gaps[i] * 1e3:.0f} ms apart at {times[i]:.2f} s count as one")

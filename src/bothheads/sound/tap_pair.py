@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from .tap_lines import START_S, Lines
+from .tap_lines import Lines
 
 Array = NDArray[np.float64]
 
@@ -40,9 +40,9 @@ class Pair:
     families: dict[tuple[int, int], tuple[int, ...]]
 
 
-def find_pair(lines: Lines, *, expected_hz: float | None = None, expected_sd: float = 0.2, loading: float | None = None
-              ) -> Pair | None:
-    """The (1,1) pair, or None when no line can be it.
+def find_pair(lines: Lines, *, expected_hz: float | None = None, expected_sd: float = 0.2, loading: float | None = None,
+              stood: bool = False) -> Pair | None:
+    """The (1,1) pair, or None when no line can be it. ``stood``: levels between families mean nothing.
 
     ``expected_hz``: (1,1) as foretold, with ``expected_sd`` in ln f; ``loading`` = rho a / sigma where the film is known.
     """
@@ -53,7 +53,7 @@ def find_pair(lines: Lines, *, expected_hz: float | None = None, expected_sd: fl
     loadings = _LOADINGS if loading is None else loading * np.array([0.85, 0.92, 1.0, 1.08, 1.15])
     best: list[tuple[float, float, float]] = []
     for start in starts:
-        cost, mu = min((_cost(start, mu, f[loud], level[:, loud]), mu) for mu in loadings)
+        cost, mu = min((_cost(start, mu, f[loud], level[:, loud], stood), mu) for mu in loadings)
         if expected_hz is not None:
             cost += min((np.log(start / expected_hz) / expected_sd) ** 2, 40.0)
         best.append((cost, start, float(mu)))
@@ -78,7 +78,7 @@ def places(hertz: float, loading: float) -> Array:
     return np.asarray(hertz * j / j[0] * np.sqrt((1.0 + 2.0 * loading * c[0]) / (1.0 + 2.0 * loading * c)))
 
 
-def _cost(hertz: float, loading: float, f: Array, level: Array) -> float:
+def _cost(hertz: float, loading: float, f: Array, level: Array, stood: bool = False) -> float:
     """Misfit of the lines to the template with (1,1) at ``hertz``."""
     place = places(hertz, loading)
     away = np.log(f[:, None] / place)
@@ -94,11 +94,12 @@ def _cost(hertz: float, loading: float, f: Array, level: Array) -> float:
     for g in range(len(place)):
         mine = own & (owner == g)
         if not mine.any():
-            cost += 0.0 if place[g] > f[-1] * 1.02 else (4.0 if g in (2, 6) else _WORST)
+            cost += 4.0 if g in (2, 6) else _WORST
             continue
         centre = float(mean[mine] @ away[mine, g] / mean[mine].sum())
         cost += min((centre / _FREQUENCY_SD) ** 2, _WORST)
-        cost += min((np.log(mean[mine].sum() / first / usual[g]) / _LEVEL_SD) ** 2, 6.0)
+        if not stood:
+            cost += min((np.log(mean[mine].sum() / first / usual[g]) / _LEVEL_SD) ** 2, 6.0)
     below = ~own & (f < hertz)
     cost += 6.0 * max(int((below & (mean > 0.1 * first)).sum()) - 1, 0)  # one line may be (0,1)
     strangers = ~own & (f > hertz) & (f < min(top, place[3] * 1.03)) & (mean > 0.2 * first)
@@ -149,7 +150,7 @@ def _owned(hertz: float, loading: float, f: Array, loud: NDArray[np.bool_], pair
 
 
 # ------------------------------------------------------------------ rod pitch and its bar
-def rod_pitch(lines: Lines, pair: tuple[int, ...]) -> tuple[Array, Array]:
+def rod_pitch(lines: Lines, pair: tuple[int, ...], *, stood: bool = False) -> tuple[Array, Array]:
     """(F, sd) [Hz] (taps,): frequencies of the pair weighted with their levels at the tap.
 
     sd from the information of all taps on (f, a) of the pair and of the tap itself on its amplitudes; the lines about
@@ -181,8 +182,8 @@ def rod_pitch(lines: Lines, pair: tuple[int, ...]) -> tuple[Array, Array]:
         full[: 2 * m, : 2 * m] += shared - mine
         C = lines.own[i, which]
         size = np.maximum(np.abs(C), 1e-30)
-        share = size * np.exp(a * START_S) / total[i]
-        grad = np.concatenate([share, np.zeros(m), (f - pitch[i]) * share / size * (C.real / size),
-                               (f - pitch[i]) * share / size * (C.imag / size)])
+        share = amplitude[i] / total[i]
+        slope = (2.0 if stood else 1.0) * (f - pitch[i]) * share / size  # levels go with |C|, or with its square
+        grad = np.concatenate([share, np.zeros(m), slope * C.real / size, slope * C.imag / size])
         sd[i] = np.sqrt(max(float(grad @ np.linalg.pinv(full, rcond=1e-13, hermitian=True) @ grad), 0.0))
     return pitch, sd

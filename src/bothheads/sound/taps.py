@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import AudioError, InputError
 from ..records import Drum, HeadName, Tap, TapReading
+from .tap_levels import with_levels
 from .tap_lines import Lines, fit_lines
 from .tap_onsets import Round, a_round, given, tap_onsets
 from .tap_pair import FAMILIES, Pair, find_pair, rod_pitch
@@ -66,21 +67,22 @@ def _loudest_channel(x: Array) -> Array:
 
 
 def _lines_and_pair(x: Array, sample_rate_hz: int, found: Round, expected_hz: float | None, drum: Drum | None,
-                    head: HeadName) -> tuple[Lines, Pair] | str:
+                    head: HeadName) -> tuple[Lines, Pair, bool] | str:
     """Lines up to 440 Hz first; up to 1 kHz where (1,1) lies high or is not found below."""
     loading = None if drum is None else drum.air.density * drum.radius / drum.head(head).surface_density
     sd = 0.15
     if expected_hz is None and drum is not None:
         expected_hz, sd = _foretold(drum, head), 0.25
     tries = (False, True) if expected_hz is None else ((expected_hz * 1.3 > _SLOW_TOP_HZ,))
-    best: tuple[Lines, Pair] | None = None
+    best: tuple[Lines, Pair, bool] | None = None
     for fast in tries:
         lines = fit_lines(x, sample_rate_hz, found.onsets_s, fast=fast)
         if lines is None:
             continue
-        pair = find_pair(lines, expected_hz=expected_hz, expected_sd=sd, loading=loading)
+        lines, stood = with_levels(lines)
+        pair = find_pair(lines, expected_hz=expected_hz, expected_sd=sd, loading=loading, stood=stood)
         if pair is not None and (best is None or pair.cost < best[1].cost - 1.0):
-            best = lines, pair
+            best = lines, pair, stood
         if best is not None and float(best[0].frequency_hz[best[1].lines[0]]) < _SLOW_TOP_HZ and best[1].cost < 30.0:
             break
     if best is None:
@@ -103,11 +105,13 @@ def _foretold(drum: Drum, head: HeadName) -> float | None:
     return j / (2.0 * pi * drum.radius) * sqrt(film.tension / load)
 
 
-def _answer(lines: Lines, pair: Pair, found: Round, rods: int) -> TapReading:
+def _answer(lines: Lines, pair: Pair, stood: bool, found: Round, rods: int) -> TapReading:
     f = lines.frequency_hz
-    pitch, sd = rod_pitch(lines, pair.lines)
+    pitch, sd = rod_pitch(lines, pair.lines, stood=stood)
     low, high = float(f[pair.lines[0]]), float(f[pair.lines[-1]])
     warnings = [*found.warnings, *_disagreements(lines, found)]
+    if stood:
+        warnings.append("the microphone stood in one place: levels at the rods are taken against each line's mean over the head")
     level = 20.0 * np.log10(np.maximum(lines.amplitude, 1e-30) / lines.amplitude.max(1, keepdims=True))
     taps = []
     for rod in range(1, rods + 1):
