@@ -215,3 +215,12 @@ def _below_reach(
 
 def _allowed(ratio: float) -> bool:
     return ratio >= _GAP[1]
+
+
+def note_of_drum(partials: Sequence[Partial], *, drum: Drum | None, channels: Sequence[str] = ()) -> Note:
+    """``name_note`` with what a drum's description says, or without one."""
+    if drum is None:
+        return name_note(partials, channels=channels)
+    opening = drum.resonant is not None and drum.resonant.opening is not None
+    return name_note(partials, diameter=drum.diameter, depth=drum.depth, two_heads=drum.resonant is not None,
+                     channels=channels, opening=opening)
