@@ -51,7 +51,7 @@ def _noise(body: Array, onset: int, block: int, rms: Array) -> float:
     guard = block // 10
     first = max(0, onset - guard - 20 * block)
     blocks = (onset - guard - first) // block
-    if blocks:
+    if blocks > 0:
         seen.append(float(_rms(body[onset - guard - blocks * block : onset - guard], block).min()))
     tail = rms[-max(4, len(rms) // 4) :]
     if len(rms) >= 10 and tail.max() < 1.5 * tail.min() and tail.max() < 0.1 * rms.max():
