@@ -46,7 +46,7 @@ def _recordings(folder: str | None) -> Iterator[list[Path]]:
         yield list(session.audio_files(folder))
         return
     with as_file(files("bothheads") / "data" / "recordings") as shipped:
-        yield sorted(shipped.glob("tom-*.flac"))
+        yield sorted(shipped.glob("tom-high-*.flac"))
 
 
 @contextmanager
