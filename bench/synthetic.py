@@ -14,10 +14,11 @@ from multiprocessing import Pool
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "tests"), str(Path(__file__).resolve().parents[1] / "src")]
+sys.path[:0] = [str(Path(__file__).resolve().parents[1] / folder) for folder in ("tests", "src")]
 
-import numpy as np
-from synthetic import ONSET_S, RATE, strike
+import numpy as np  # noqa: E402
+
+from synthetic import ONSET_S, RATE, strike  # noqa: E402
 
 CELLS: dict[str, dict[str, object]] = {
     "separated": {}, "pair 1-3 Hz": {"pair": True}, "glide to 6 %": {"glide": 0.06},

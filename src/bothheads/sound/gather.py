@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..constants import ONSET_TO_LEVEL
-from ..records import Partial
+from ..records import Partial, Remainder
 
 Array = NDArray[np.float64]
 LOWEST_LEVEL_DB = -60.0  # a channel whose partial lies lower than this below its strongest does not show it
@@ -34,6 +34,8 @@ class Found:
     settled: bool = True
     reasons: tuple[str, ...] = ()
     remarks: tuple[str | None, ...] = ()
+    remainder: tuple[Remainder, ...] = ()
+    warnings: tuple[str, ...] = ()
 
     def levels(self) -> Array:
         """Amplitude (S, C, K) 6 ms after the onset, NaN where not heard."""

@@ -15,6 +15,7 @@ from .decimate import divisor
 from .gather import Found, joined, partials_of
 from .noise import Floor, cut_windows, is_fast, measure_floor
 from .partials import StrikeFit, explained, first_fit, over_windows
+from .remainder import remainder
 from .residual import fisher, misfit
 from .varpro import Window
 from .warp import ExponentialWarp
@@ -85,7 +86,7 @@ def _each_alone(
     fits = []
     for span in limits:
         windows, _, unit = cut_windows(x, sample_rate_hz, [span], floor, step, longest_s=1.5)
-        fits.append(_one(windows[0], unit, sample_rate_hz, step, quick) if windows else _nothing(x.shape[1]))
+        fits.append(_one(windows[0], unit, sample_rate_hz, step, quick, floor.measured) if windows else _nothing(x.shape[1]))
     out = joined(fits)
     return out if len(out.frequency_hz) else None
 
@@ -95,7 +96,9 @@ def _nothing(channels: int) -> Found:
     return Found(none, none, none, none, np.zeros((1, channels, 0)), np.zeros((1, channels, 0), bool), (None,), None)
 
 
-def _one(window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool) -> Found:
+def _one(
+    window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool, noise_known: bool
+) -> Found:
     part = of_channels(window, strongest_channels([window]))
     fit = first_fit([part])
     if fit is None:
@@ -115,7 +118,7 @@ def _one(window: Window, unit: Array, sample_rate_hz: int, step: int, quick: boo
     k = np.nonzero(credible)[0]
     return Found(found.frequency_hz[k], found.frequency_sd_hz[k], found.rate[k], found.rate_sd[k], amplitude[:, :, k],
                  heard[:, :, k], (float(1200.0 * np.log2(1.0 + g)),), found.explained_db, found.settled,
-                 (found.reason,) if found.reason else ())
+                 (found.reason,) if found.reason else (), (), remainder(fit, noise_known))
 
 
 def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: tuple[str, ...], drum: Drum | None,
@@ -129,8 +132,8 @@ def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: t
     note = note_of_drum(partials, drum=drum, channels=names)
     strikes = tuple(_strike(s, offset_s, found.glide_cents[i], partials_of(found, [i])) for i, s in enumerate(spans))
     reasons = tuple(f"not settled: {r}" for r in found.reasons)
-    return Reading(sample_rate_hz, names, strikes, partials, note, warnings + reasons, found.explained_db, (),
-                   found.settled)
+    return Reading(sample_rate_hz, names, strikes, partials, note, warnings + found.warnings + reasons,
+                   found.explained_db, found.remainder, found.settled)
 
 
 def _strike(span: Span, offset_s: float, glide: float | None, partials: tuple[Any, ...]) -> StrikeReading:

@@ -92,7 +92,8 @@ def prune(fit: JointFit, limits: Limits, *, density: Callable[[Array], Array] | 
     """Drop partials that are insignificant, too short, too uncertain or twins of a stronger one; refit each time."""
     low, high = band_hz(fit.windows[0].rate_hz)
     while len(fit.f) > 1:
-        wald, (sf, sa), mis = significance(fit), fisher(fit), misfit(fit)
+        wald, (sf, sa) = significance(fit), fisher(fit)
+        mis = np.minimum(misfit(fit), max(1.0, float(np.sqrt(fit.cost / fit.size))))  # a pair not yet split beats
         floor = np.clip(mis, 1.0, 2.0) ** 2
         if density is not None:
             floor = np.maximum(floor, density(fit.f))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from .decimate import response
 from .gather import Found
 from .noise import Floor
 from .partials import explained
+from .remainder import remainder
 from .residual import misfit, wald
 from .spread import bars, spread
 from .take import TakeFit, fit_take
@@ -64,6 +64,9 @@ def read_take(
     fit = take.driven.fit
     parts = spread(take.driven)
     sd_f, sd_a = bars(parts)
+    if len(fit.windows) <= 2:  # too few strikes to see them scatter
+        late_f, late_a = over_starts(take)
+        sd_f, sd_a = np.hypot(sd_f, late_f), np.hypot(sd_a, late_a)
     level = 20.0 * np.log10(take.driven.level() + 1e-12)
     keep = ~combination_tones(take.driven)
     keep &= (level > _WEAKEST_DB) & (parts.fisher_f < _LARGEST_SD_HZ) & (sd_f < 1.5)
@@ -73,12 +76,13 @@ def read_take(
     k = np.nonzero(keep & heard.any(axis=(0, 1)))[0]
     if not k.size:
         return None
+    settled, reason = settledness(fit.f[k], sd_f[k], take.driven.level()[k] * np.exp(-0.25 * fit.a[k]))
     amplitude = np.full((strikes, size.shape[1], k.size), np.nan)
     shown = np.zeros(amplitude.shape, bool)
     for n, i in enumerate(take.strikes):
         amplitude[which[i]], shown[which[i]] = size[n][:, k], heard[n][:, k]
     return Found(fit.f[k], sd_f[k], fit.a[k], sd_a[k], amplitude, shown, glide_cents(take, which, strikes, k),
-                 explained(fit), True, unrest(take))
+                 explained(fit), settled, (reason,) if reason else (), (), remainder(fit, floor.measured), unrest(take))
 
 
 def steady_lines(take: TakeFit, floor: Floor, unit: Array, channels: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -142,6 +146,35 @@ def _one_exponential(clock: DrivenWarp, strike: int, k: int, rate: float) -> flo
     return float(1200.0 * np.log2(max(1.0 + best[1], 0.5)))
 
 
+def over_starts(take: TakeFit) -> tuple[Array, Array]:
+    """How far (f [Hz], a [1/s]) move when reading starts 60 or 130 ms later: rms of the two moves, (K,) each."""
+    fit = take.driven.fit
+    moves = []
+    for offset in (0.06, 0.13):
+        if min(w.samples.shape[1] / w.rate_hz for w in fit.windows) - offset < 0.2:
+            continue
+        try:
+            late = JointFit([w.later(offset) for w in fit.windows], fit.f, fit.a, fit.clock).run(5, 1e-4)
+        except np.linalg.LinAlgError:
+            continue
+        fade = fit.a * offset < 2.5  # what has died away by then says nothing about this
+        moves.append((np.where(fade, late.f - fit.f, 0.0), np.where(fade, late.a - fit.a, 0.0)))
+    if not moves:
+        return np.zeros(len(fit.f)), np.zeros(len(fit.f))
+    M: Array = np.array(moves)
+    rms: Array = np.sqrt((M**2).mean(axis=0))
+    return rms[0], rms[1]
+
+
+def settledness(f: Array, sd: Array, late_level: Array) -> tuple[bool, str | None]:
+    """Whether the partial that is loudest after 250 ms is known to 5 cents, and the reason if not."""
+    k = int(np.argmax(late_level))
+    cents = float(1200.0 / np.log(2.0) * sd[k] / f[k])
+    if cents < 5.0:
+        return True, None
+    return False, f"the strongest partial at {f[k]:.1f} Hz is known to {cents:.0f} cents only"
+
+
 def unrest(take: TakeFit) -> tuple[str, ...]:
     """A sentence when no strike of the take was heard down to less than a cent of glide."""
     clock = take.driven.clock
@@ -151,10 +184,6 @@ def unrest(take: TakeFit) -> tuple[str, ...]:
         left.append(600.0 * np.log2(1.0 + 2.0 * float((take.driven.mean_shares() * drive).sum())))
     if min(left) < _AT_REST_CENTS:
         return ()
-    return (f"the drum had not come to rest before the next strike ({min(left):.0f} cents left): "
-            "its resting frequencies are extrapolated",)
+    return (f"the drum had not come to rest when the next strike came or the sound ended ({min(left):.0f} cents left): "
+            "its resting frequencies are extrapolated.",)
 
-
-def unsettled(found: Found, reason: str) -> Found:
-    """The same, marked as not settled."""
-    return replace(found, settled=False, reasons=(*found.reasons, reason))
