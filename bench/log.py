@@ -64,8 +64,8 @@ def fill(log: Log, count: int, rng: random.Random) -> None:
             drum_id, n = (first, number - number // 4) if number % 4 else (second, number // 4)
             row = db.execute(
                 "INSERT INTO states (uuid, drum_id, number, made_at, place, remark, changed_at, drum, reading, note_hz, "
-                "note_name, t60_s, batter_tension, resonant_tension) SELECT ?, ?, ?, made_at, 'shed', ?, changed_at, drum, ?, ?, 'B1', 1.0, "
-                "600.0, 400.0 FROM states WHERE id = 1",
+                "note_name, t60_s, batter_tension, resonant_tension) SELECT ?, ?, ?, made_at, 'shed', ?, changed_at, drum, "
+                "?, ?, 'B1', 1.0, 600.0, 400.0 FROM states WHERE id = 1",
                 (f"{number:036d}", drum_id, n, f"state {number}", texts[number % 50], 40.0 + number % 50))
             db.execute("INSERT INTO turns VALUES (?, 0, 'batter', NULL, 0.125)", (row.lastrowid,))
             db.execute("INSERT INTO takes (uuid, state_id, position, sha256, channels, sample_rate_hz, frames, recorded_at) "
@@ -191,7 +191,8 @@ def full_disk(folder: Path) -> dict[str, Any] | None:
     """A log on a disk of 6 MB that fills up; None where no small disk can be mounted."""
     place = folder / "small"
     place.mkdir()
-    script = f"mount -t tmpfs -o size=6m none {place} && exec {sys.executable} - {place} {Path(__file__).resolve()} {folder / 'a.zip'}"
+    script = (f"mount -t tmpfs -o size=6m none {place} && "
+              f"exec {sys.executable} - {place} {Path(__file__).resolve()} {folder / 'a.zip'}")
     try:
         done = subprocess.run(["unshare", "-rm", "sh", "-c", script], input=FULL, capture_output=True, text=True, timeout=120,
                               env={**os.environ, "TMPDIR": str(place)})

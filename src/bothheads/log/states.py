@@ -143,9 +143,9 @@ class States(Drums):
         found = self._states(f"SELECT {STATE_COLUMNS} FROM states WHERE drum_id = ? ORDER BY number DESC LIMIT 1", (drum_id,))
         return found[0] if found else None
 
-    def state_summaries(self, drum_id: int, limit: int | None = None, offset: int = 0, *,
+    def state_summaries(self, drum_id: int, limit: int | None = 1000, offset: int = 0, *,
                         newest_first: bool = True) -> tuple[StateSummary, ...]:
-        """A quick listing, answered from one index; newest first unless asked otherwise."""
+        """A page of a quick listing, answered from one index; newest first unless asked otherwise, None = all."""
         order = "DESC" if newest_first else "ASC"
         rows = self._rows(
             "SELECT number, made_at, note_hz, note_name, t60_s, batter_tension, resonant_tension, place, remark "
