@@ -65,6 +65,13 @@ class Bench:
             del self.strikes[:-MOST_STRIKES]
             return self.strikes[-1]
 
+    def replace(self, number: int, wav: bytes, reading: Reading) -> None:
+        """The same strike read again now that it has rung out."""
+        with self.lock:
+            for s in self.strikes:
+                if s.number == number:
+                    s.wav, s.reading = wav, reading
+
     def toggle(self, number: int) -> None:
         """Drop a strike, or take it back in."""
         with self.lock:

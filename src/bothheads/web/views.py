@@ -14,11 +14,14 @@ from ..units import inches_from_metres, turns_in_words
 
 NAV = (
     ("ladder", "Ladder", ""),
+    ("listen", "Listen", "/listen"),
     ("rods", "Rods", "/rods"),
+    ("microphones", "Microphones", "/microphones"),
     ("plan", "Plan", "/plan"),
     ("turn", "Turn", "/turn"),
     ("history", "History", "/history"),
     ("blind", "Blind pair", "/blind"),
+    ("cards", "Cards", "/cards"),
 )
 
 

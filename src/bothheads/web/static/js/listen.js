@@ -49,7 +49,7 @@ export function show(message) {
   }
   if (message.rows) strikes(message.rows);
   if (message.advice) tell(...message.advice.map(a => say(a.word, a.sentence, a.kind)));
-  if (message.window_end !== undefined && mic) {
+  if (message.window_end !== undefined && !message.final && mic) {
     const closed = sent.find(([end]) => end >= message.window_end);
     if (closed) requestAnimationFrame(() => performance.measure("strike-to-rung", { start: closed[1] }));
   }
@@ -104,6 +104,8 @@ async function start() {
   $("device").textContent = `${mic.label}, ${mic.rate} Hz`;
   button.textContent = "Stop"; button.disabled = false;
   main.dataset.listening = "yes";
+  if (!$("strikes").children.length) tell(say("Listening", "Strike the centre three times, both heads free, a breath between."));
+  else change("look");
 }
 
 function stop() {

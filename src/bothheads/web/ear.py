@@ -1,0 +1,156 @@
+"""Packets from the browser to strikes: a wake-up on a sudden rise, then the same reading as of any recording.
+
+The wake-up decides only when to look; whether it was a strike, and what it rings, is said by the reading of the
+cut-out sound. A strike is read twice: soon after its onset for the eye, and again when it has rung out.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .. import session
+from ..errors import BothheadsError
+from ..records import Drum, Reading
+from .bench import BEFORE_S, Past, wav_bytes
+
+HEADER = struct.Struct("<IId")
+LOOK_S = 1.2  # after the onset, for the first reading
+RING_S = 4.0  # after the onset, for the second
+CELL_S = 0.006
+BACK = 12  # cells that a rise is measured against
+RISE = 2.0
+LEAST = 0.002  # full scale 1: softer sounds do not wake the reader
+REST_S = 0.15  # between two wake-ups
+MOST_CHANNELS = 8
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A strike as read. ``window_end``: the frame that closed what was read; ``final``: it has rung out."""
+
+    onset: int
+    window_end: int
+    wav: bytes
+    reading: Reading
+    final: bool
+
+
+class Gate:
+    """Frames at which the level rises suddenly, in a stream of blocks."""
+
+    def __init__(self, sample_rate_hz: int) -> None:
+        self.cell = max(16, round(CELL_S * sample_rate_hz))
+        self.rest = round(REST_S * sample_rate_hz)
+        self.peaks: list[float] = []
+        self.left = np.zeros(0, np.float32)
+        self.at = 0
+        self.last = -self.rest
+
+    def feed(self, block: NDArray[np.float32]) -> list[int]:
+        """Frames of rises in ``block`` (n,), the loudest of all channels."""
+        x = np.concatenate([self.left, block])
+        count = len(x) // self.cell
+        self.left = x[count * self.cell:]
+        found = []
+        for peak in x[:count * self.cell].reshape(count, self.cell).max(axis=1):
+            before = max(self.peaks[-BACK:], default=0.0)
+            floor = float(np.median(self.peaks)) if len(self.peaks) > BACK else 0.0
+            if peak > max(LEAST, RISE * before, 4.0 * min(floor, 0.1)) and self.at - self.last > self.rest:
+                found.append(self.at)
+                self.last = self.at
+            self.peaks.append(float(peak))
+            del self.peaks[:-400]
+            self.at += self.cell
+        return found
+
+
+class Ear:
+    """Reads strikes out of a stream of packets."""
+
+    def __init__(self, sample_rate_hz: int, picked: list[int], names: tuple[str, ...], drum: Drum) -> None:
+        self.rate, self.picked, self.names, self.drum = sample_rate_hz, picked, names, drum
+        self.past = Past(sample_rate_hz, len(picked))
+        self.gate = Gate(sample_rate_hz)
+        self.open: list[tuple[int, bool]] = []  # onsets, and whether their first reading is done
+        self.expected: float | None = None
+        self.gaps = 0
+
+    def unpack(self, packet: bytes) -> NDArray[np.float32] | None:
+        """Samples (n, channels) of a packet, None when it is not one; counts pieces lost on the way."""
+        if len(packet) < HEADER.size:
+            return None
+        channels, frames, first = HEADER.unpack_from(packet)
+        if not 1 <= channels <= MOST_CHANNELS or len(packet) != HEADER.size + 4 * channels * frames:
+            return None
+        if self.expected is not None and first != self.expected:
+            self.gaps += 1
+        self.expected = first + frames
+        planes = np.frombuffer(packet, "<f4", offset=HEADER.size).reshape(channels, frames)
+        return np.ascontiguousarray(planes[[min(p, channels - 1) for p in self.picked]].T)
+
+    def feed(self, packet: bytes) -> list[Heard]:
+        """Strikes that can be read now that this packet has come."""
+        block = self.unpack(packet)
+        if block is None or not np.isfinite(block).all():
+            return []
+        self.past.add(block)
+        for onset in self.gate.feed(np.abs(block).max(axis=1)):
+            self.open.append((onset, False))
+        return self._due()
+
+    def _due(self) -> list[Heard]:
+        out: list[Heard] = []
+        still: list[tuple[int, bool]] = []
+        for i, (onset, read) in enumerate(self.open):
+            following = self.open[i + 1][0] if i + 1 < len(self.open) else None
+            ends = onset + round((RING_S if read else LOOK_S) * self.rate)
+            closed = following is not None and following < ends
+            if closed and following is not None:
+                ends = following - round(0.02 * self.rate)
+            if self.past.end < ends:
+                still.append((onset, read))
+                continue
+            heard = self._read(onset, ends, final=read or closed)
+            if heard is not None:
+                out.append(heard)
+                if not heard.final:
+                    still.append((onset, True))
+        self.open = still
+        return out
+
+    def _read(self, onset: int, ends: int, *, final: bool) -> Heard | None:
+        sound = self.past.cut(onset - round(BEFORE_S * self.rate), ends)
+        if len(sound) < 0.1 * self.rate:
+            return None
+        wav = wav_bytes(sound, self.rate)
+        try:
+            reading = session.read_upload(wav, "live.wav", channels=self.names, drum=self.drum, quick=not final)
+        except BothheadsError:
+            return None
+        return Heard(onset, ends, wav, reading, final) if reading.strikes else None
+
+
+def hello_of(message: Any, places: tuple[str, ...]) -> tuple[int, list[int], tuple[str, ...]]:
+    """Sample rate, picked channels and their names from the page's first message.
+
+    Raises
+    ------
+    ValueError
+        When it is not such a message.
+    """
+    rate = int(message["rate"])
+    if not 8000 <= rate <= 192000:
+        raise ValueError(f"{rate} Hz is not a rate that is read")
+    picked, names = [], []
+    for item in list(message.get("channels") or ["1"])[:MOST_CHANNELS]:
+        number, _, name = str(item).partition(":")
+        picked.append(max(0, min(int(number), MOST_CHANNELS) - 1))
+        names.append(name if name in places else f"ch{picked[-1] + 1}")
+    if len(set(names)) != len(names) or not names:
+        raise ValueError("two channels have the same name")
+    return rate, picked, tuple(names)

@@ -1,0 +1,199 @@
+"""Live listening: the page, its socket, and the take in the making (leave out, keep, throw away)."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import suppress
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from .. import session
+from ..errors import BothheadsError, InputError
+from ..records import Prediction
+from . import forms, picture, views
+from .api import contract
+from .app import show
+from .bench import Bench, wav_bytes
+from .ear import Ear, Heard, hello_of
+from .work import Desk, desk, drum_of, turns_of
+
+
+def bench_of(work: Desk, loaded: session.Loaded) -> Bench:
+    """The unkept take of a drum, an empty one when there is none."""
+    assert loaded.entry is not None
+    found: Bench | None = work.benches.get(loaded.entry.id)
+    if found is None:
+        found = work.benches[loaded.entry.id] = Bench(loaded.drum)
+    found.drum = loaded.drum
+    return found
+
+
+def model_of(work: Desk, loaded: session.Loaded) -> Prediction | None:
+    """The drum's model, for the rails and for whose each rung is; None while it has no tensions."""
+    try:
+        return work.forecast(loaded)[1]
+    except BothheadsError:
+        return None
+
+
+def owned(reading: Any, model: Prediction | None) -> Prediction | None:
+    """The model as far as it explains what is heard: its partials moved onto the nearest heard ones, by 60 cents at most."""
+    if model is None or reading is None:
+        return model
+    heard = [p.frequency_hz for p in reading.partials]
+    taken: set[float] = set()
+    moved = []
+    for p in sorted(model.partials, key=lambda q: -max(q.level_db.values(), default=-200.0)):
+        near = min((f for f in heard if f not in taken), key=lambda f: abs(f / p.frequency_hz - 1), default=None)
+        if near is not None and abs(near / p.frequency_hz - 1) < 0.035:
+            taken.add(near)
+            moved.append(replace(p, frequency_hz=near))
+    return replace(model, partials=tuple(sorted(moved, key=lambda q: q.frequency_hz)))
+
+
+def message(bench: Bench, model: Prediction | None) -> dict[str, Any]:
+    """Everything the page shows of a take in the making."""
+    averaged = bench.averaged()
+    p = picture.picture(averaged, owned(averaged, model) if averaged else model,
+                        place=bench.channels[0] if bench.channels else None)
+    return {"drawings": picture.drawings(p), "note": picture.note_lines(p), "rows": bench.rows(),
+            "advice": [{"word": a.word, "sentence": a.sentence, "kind": a.kind} for a in bench.advice()]}
+
+
+def channel_choices(places: tuple[str, ...]) -> list[dict[str, str]]:
+    """Which input channels are used, and where each microphone stands."""
+    first, second = places[0], places[1] if len(places) > 1 else "ch2"
+    out = [{"value": f"1:{name}", "words": f"first channel, at the {name}"} for name in places]
+    out += [{"value": f"2:{name}", "words": f"second channel, at the {name}"} for name in places[:2]]
+    return [*out, {"value": f"1:{first},2:{second}", "words": f"both: {first} and {second}"}]
+
+
+async def page(request: Request) -> Response:
+    """The listening page with what has been struck so far."""
+
+    def ask(log: Any) -> dict[str, Any]:
+        loaded = drum_of(log, request.path_params["drum"])
+        assert loaded.entry is not None
+        bench = bench_of(desk(request), loaded)
+        return {
+            **views.frame(loaded.entry, loaded.drum, "listen"), **message(bench, model_of(desk(request), loaded)),
+            "choices": views.turn_choices(), "channels": channel_choices(tuple(p.name for p in loaded.drum.places)),
+            "next_state": loaded.states[-1].number + 1 if loaded.states else 1,
+            "done": forms.text(request.query_params, "done", 300),
+            "processing": "on" if request.query_params.get("processing") == "on" else "off",
+        }
+
+    return show(request, "listen.html", **await desk(request).read(ask))
+
+
+async def listen(socket: WebSocket) -> None:
+    """The socket: a hello, then packets; strikes go back as they are read."""
+    work: Desk = socket.app.state.desk
+    await socket.accept()
+    try:
+        hello = await socket.receive_json()
+        loaded = await work.read(lambda log: drum_of(log, socket.path_params["drum"]))
+        rate, picked, names = hello_of(hello, tuple(p.name for p in loaded.drum.places))
+    except (BothheadsError, ValueError, KeyError, TypeError):
+        await socket.close(1003, "this is not a microphone's hello")
+        return
+    except WebSocketDisconnect:
+        return
+    bench = bench_of(work, loaded)
+    if bench.channels != names:
+        bench.strikes.clear()
+    bench.channels = names
+    packets: asyncio.Queue[bytes | None] = asyncio.Queue()
+    reader = asyncio.create_task(_read(socket, packets, Ear(rate, picked, names, loaded.drum), bench, work, loaded))
+    with suppress(WebSocketDisconnect, KeyError, RuntimeError):
+        while True:
+            packets.put_nowait(await socket.receive_bytes())
+    packets.put_nowait(None)
+    with suppress(asyncio.CancelledError, WebSocketDisconnect, RuntimeError):
+        await reader
+
+
+async def _read(socket: WebSocket, packets: asyncio.Queue[bytes | None], ear: Ear, bench: Bench, work: Desk,
+                loaded: session.Loaded) -> None:
+    model = await run_in_threadpool(model_of, work, loaded)
+    await run_in_threadpool(warm_up, ear)
+    numbers: dict[int, int] = {}
+    while (packet := await packets.get()) is not None:
+        for heard in await run_in_threadpool(ear.feed, packet):
+            answer = await run_in_threadpool(_take_in, bench, heard, numbers, model)
+            await socket.send_json({**answer, "window_end": heard.window_end, "gap": ear.gaps, "final": heard.final,
+                                    "strike": numbers[heard.onset]})
+
+
+def warm_up(ear: Ear) -> None:
+    """A first reading of nothing much, so that the first strike does not wait for the libraries to load."""
+    t = np.arange(ear.rate) / ear.rate
+    tone = np.where(t > 0.2, 0.1 * np.exp(-(t - 0.2) / 0.2) * np.sin(2 * np.pi * 80 * (t - 0.2)), 0.0)
+    with suppress(BothheadsError):
+        session.read_upload(wav_bytes(np.repeat(tone[:, None], len(ear.names), axis=1), ear.rate), "warm.wav",
+                            channels=ear.names, drum=ear.drum, quick=True)
+
+
+def _take_in(bench: Bench, heard: Heard, numbers: dict[int, int], model: Prediction | None) -> dict[str, Any]:
+    if heard.onset in numbers:
+        bench.replace(numbers[heard.onset], heard.wav, heard.reading)
+    else:
+        numbers[heard.onset] = bench.add(heard.wav, heard.reading).number
+    return message(bench, model)
+
+
+async def change(request: Request) -> Response:
+    """Leave a strike out or take it back in; throw the take away; keep it as a new state."""
+    do, drum_id = request.path_params["do"], request.path_params["drum"]
+    form = await request.form()
+    work = desk(request)
+    script = request.url.path.startswith("/api/")
+
+    def ask(log: Any) -> Any:
+        loaded = drum_of(log, drum_id)
+        bench = bench_of(work, loaded)
+        if do == "keep":
+            return _keep(log, work, loaded, bench, form)
+        if do == "clear":
+            work.benches.pop(drum_id, None)
+            bench = bench_of(work, loaded)
+        elif do == "drop":
+            bench.toggle(forms.whole(form, "strike", 1, 10**6, 0))
+        return message(bench, model_of(work, loaded)) if script else None
+
+    answer = await work.read(ask)
+    if script:
+        return contract(answer)
+    return RedirectResponse(f"/drums/{drum_id}/states/{answer}" if do == "keep" else f"/drums/{drum_id}/listen",
+                            status_code=303)
+
+
+def _keep(log: Any, work: Desk, loaded: session.Loaded, bench: Bench, form: Any) -> int:
+    assert loaded.entry is not None
+    kept = bench.kept()
+    if not kept:
+        raise InputError("there is no strike to keep: strike the drum, or take a strike back in.")
+    single = forms.text(form, "single")
+    turns = (*turns_of(*forms.eighths(form)), *(session.parse_turns(single, loaded.drum) if single else ()))
+    with forms.on_disk([(f"strike-{s.number}.wav", s.wav) for s in kept]) as paths:
+        state, _, _ = session.take_files(
+            str(loaded.entry.id), paths, log=log, turns=turns, channels=bench.channels or None,
+            place=forms.text(form, "place"), remark=forms.text(form, "remark"),
+        )
+    work.benches.pop(loaded.entry.id, None)
+    return int(state.number)
+
+
+ROUTES = [
+    Route("/drums/{drum:int}/listen", page),
+    WebSocketRoute("/ws/drums/{drum:int}/listen", listen),
+    Route("/drums/{drum:int}/bench/{do}", change, methods=["POST"]),
+    Route("/api/drums/{drum:int}/bench/{do}", change, methods=["POST"]),
+]

@@ -1,0 +1,117 @@
+"""Microphones round the drum: the plan view, a spectrum for each, how far apart they are."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from ..errors import BothheadsError
+from ..papers.planview import SHOWN_DB, Line, pair_db, plan_svg, roundness_db, spectra_svg
+from ..papers.rungs import SAME, reading_of
+from ..records import Microphone, Prediction, Reading
+from . import forms, views
+from .app import show
+from .work import as_in, desk, drum_of
+
+MOST_LINES = 14
+
+
+def _strongest(lines: list[Line]) -> list[Line]:
+    """Lines re the strongest level of all, the weak ones left out, lowest first."""
+    levels = [v for line in lines for v in line.level_db if v is not None]
+    if not levels:
+        return []
+    top = max(levels)
+    near = [Line(x.frequency_hz, x.share_batter, tuple(None if v is None else v - top for v in x.level_db), x.is_note)
+            for x in lines]
+    loud = [x for x in near if x.is_note or any(v is not None and v > -SHOWN_DB for v in x.level_db)]
+    loud.sort(key=lambda x: (not x.is_note, -max((v for v in x.level_db if v is not None), default=-200.0)))
+    return sorted(loud[:MOST_LINES], key=lambda x: x.frequency_hz)
+
+
+def lines_heard(reading: Reading, model: Prediction | None) -> list[Line]:
+    """Partials at each channel of a reading, all channels at one gain."""
+    owners = model.partials if model else ()
+    note = reading.note.frequency_hz
+    return _strongest([
+        Line(p.frequency_hz, next((q.share_batter for q in owners if abs(q.frequency_hz / p.frequency_hz - 1) < SAME), None),
+             p.level_dbfs, note is not None and abs(p.frequency_hz / note - 1) < SAME)
+        for p in reading.partials if len(p.level_dbfs) == len(reading.channels)
+    ])
+
+
+def lines_modelled(model: Prediction, names: list[str]) -> list[Line]:
+    """Partials at each place of a forecast."""
+    note = model.note.frequency_hz
+    return _strongest([
+        Line(p.frequency_hz, p.share_batter, tuple(p.level_db.get(n) for n in names),
+             note is not None and abs(p.frequency_hz / note - 1) < SAME) for p in model.partials
+    ])
+
+
+def note_words(lines: list[Line], names: list[str]) -> str:
+    """Where the drum note is much softer, and why that is so."""
+    note = next((x for x in lines if x.is_note), None)
+    if note is None:
+        return ""
+    known = [(v, n) for v, n in zip(note.level_db, names, strict=True) if v is not None]
+    if len(known) < 2:
+        return ""
+    (low, where), (high, best) = min(known), max(known)
+    text = f"The drum note ({note.frequency_hz:.1f} Hz) is {high - low:.0f} dB softer at the {where} than at the {best}."
+    if where in ("side", "top") and high - low > 10:
+        text += " Both heads push the same way, so beside the drum they cancel."
+    return text
+
+
+async def microphones(request: Request) -> Response:
+    """The plan view of one state, as heard when it was taken with several microphones, else by the model."""
+    drum_id = request.path_params["drum"]
+
+    def ask(log: Any) -> dict[str, Any]:
+        loaded = drum_of(log, drum_id)
+        assert loaded.entry is not None
+        last = loaded.states[-1].number if loaded.states else 0
+        number = forms.whole(request.query_params, "state", 1, max(last, 1), max(last, 1))
+        at = as_in(loaded, number) if last else loaded
+        state = at.states[-1] if at.states else None
+        reading = reading_of(state)
+        try:
+            model = desk(request).forecast(at)[1]
+        except BothheadsError:
+            model = None
+        places = {p.name: p for p in at.drum.places}
+        several = reading is not None and len(reading.channels) > 1
+        if several and reading is not None:
+            names, lines = list(reading.channels), lines_heard(reading, model)
+        elif model is not None:
+            names = list(places)
+            lines = lines_modelled(model, names)
+        else:
+            names, lines = [], []
+        stood: list[Microphone] = [places[n] for n in names if n in places]
+        count = range(len(names))
+        return {
+            **views.frame(loaded.entry, at.drum, "microphones"), "number": number if last else None, "heard": several,
+            "plans": {k: plan_svg(at.drum, stood, wide=k == "w") for k in "wn"} if stood else None,
+            "spectra": {k: spectra_svg(lines, names, wide=k == "w") for k in "wn"} if lines else None, "names": names,
+            "roundness": None if (r := roundness_db(lines)) is None else f"{r:.0f} dB apart",
+            "pairs": [[None if a == b else _db(pair_db(lines, a, b)) for b in count] for a in count],
+            "note": note_words(lines, names),
+            "rows": [{"hz": f"{x.frequency_hz:.1f}", "levels": [_db(v) for v in x.level_db]} for x in reversed(lines)],
+            "states": [s.number for s in loaded.states if len((s.reading or {}).get("channels") or ()) > 1][-12:],
+        }
+
+    return show(request, "microphones.html", **await desk(request).read(ask))
+
+
+def _db(value: float | None) -> str:
+    if value is None or value < -60:
+        return "under −60" if value is not None else ""
+    return f"{value:.0f}".replace("-", "−")
+
+
+ROUTES = [Route("/drums/{drum:int}/microphones", microphones)]
