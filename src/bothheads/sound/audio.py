@@ -254,14 +254,15 @@ def _clipped(samples: Array) -> tuple[str, ...]:
     out = []
     for channel in range(samples.shape[1]):
         x = samples[:, channel]
-        count = sum(_flat_tops(x, extreme) for extreme in (float(x.max()), float(-x.min())) if extreme > 0.05)
+        count = sum(_flat_tops(side) for side in (x, -x) if side.max(initial=0.0) > 0.05)
         if count:
             out.append(f"channel {channel + 1} is clipped at {count} places: turn the input down and strike again.")
     return tuple(out)
 
 
-def _flat_tops(x: Array, extreme: float) -> int:
-    top = np.flatnonzero(np.abs(x) >= extreme * (1 - 1e-9))
+def _flat_tops(x: Array) -> int:
+    extreme = float(x.max())
+    top = np.flatnonzero(x >= extreme * (1 - 1e-9))
     if len(top) < _FLAT:
         return 0
     starts = np.flatnonzero(np.diff(top, prepend=-2) > 1)
@@ -269,7 +270,7 @@ def _flat_tops(x: Array, extreme: float) -> int:
     begin = top[starts[lengths >= _FLAT]]
     jump = np.abs(x[begin] - x[np.maximum(begin - 1, 0)])
     full = extreme >= 1 - 2.0**-14
-    return int(np.count_nonzero((jump > 2e-4) | full))
+    return int(np.count_nonzero((jump > 0.01 * extreme) | full))
 
 
 # ------------------------------------------------------------------ optional decoder

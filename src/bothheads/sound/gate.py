@@ -10,25 +10,28 @@ Array = NDArray[np.float64]
 WORKING_RATE_HZ = 2700.0
 AFTER_S, BEFORE_S = 0.25, 0.12
 SHORTEST_S = 0.050  # a double stroke leaves this much between two pushes
-_AFTER_PUSH_S = 0.006  # the push and its click are over
+AFTER_PUSH_S = 0.006  # the push and its click are over
 _ORDER, _LAGS = 16, 90
 _SHORTEST = 40  # samples that bear a fit
 _MOST_CHANNELS = 2
 
 
-def new_energy_db(body: Array, sample_rate_hz: float, onset: int, before: int, after: int) -> float:
+def new_energy_db(
+    body: Array, sample_rate_hz: float, onset: int, before: int, after: int, *, from_s: float = AFTER_PUSH_S
+) -> float:
     """Energy that partials beginning at ``onset`` explain beyond the ring going on [dB].
 
     10 log10(RSS_ring / RSS_ring+new) over the samples from ``before`` to ``after``, both fitted with the same poles
     (ESPRIT): the ring's amplitudes run through the onset, the new ones begin there. A swell of noise over a ringing
-    drum gains under 2 dB, a strike 4 dB and more. ``body`` (n, channels): below 1 kHz, filtered causally.
+    drum gains under 2 dB, a strike 4 dB and more. ``body`` (n, channels): below 1 kHz, filtered causally; ``from_s``:
+    how long after the onset [s] the new partials are looked at.
     """
     step = max(1, round(sample_rate_hz / WORKING_RATE_HZ))
     rate = sample_rate_hz / step
-    first = onset + round(_AFTER_PUSH_S * sample_rate_hz)
+    first = onset + round(from_s * sample_rate_hz)
     last = max(min(after, first + round(AFTER_S * sample_rate_hz)), first + round(SHORTEST_S * sample_rate_hz))
     end = onset - round(0.0005 * sample_rate_hz)
-    start = min(end, max(before + round(_AFTER_PUSH_S * sample_rate_hz), onset - round(BEFORE_S * sample_rate_hz), 0))
+    start = min(end, max(before + round(AFTER_PUSH_S * sample_rate_hz), onset - round(BEFORE_S * sample_rate_hz), 0))
     channels = np.argsort(-np.square(body[first:last:step]).sum(axis=0))[:_MOST_CHANNELS]
     y_post, y_pre = body[first:last:step, channels].T, body[start:end:step, channels].T
     if y_post.shape[1] < _SHORTEST:

@@ -19,6 +19,7 @@ ODDS = 3.0
 _AXIS, _BESIDE = {"seat", "front"}, {"side", "top"}
 _GAP = (1.06, 1.45)  # times the note: no mode of a two-headed drum lies here
 _SHORTEST_SWINGS = 3.5  # f tau below which nothing is heard as a pitch
+_LATE_S = 0.08  # after which the ringing energy counts
 _SAME = 0.02  # relative; closer partials are one note or none
 _FOREIGN = -3.0  # log odds that a partial as strong as the note is not of the drum
 _SURFACE_DENSITY = 0.33  # kg/m2, usual film, +-35 %
@@ -49,24 +50,34 @@ def name_note(
     below = _below_reach(heard, diameter, depth, two_heads)
     if below is not None and below[0] - scores[best] > math.log(ODDS):
         return _inferred(below[1], below[2], heard[0])
-    rivals = [k for k in range(len(heard)) if k != best and scores[best] - scores[k] < math.log(ODDS)]
+    rivals = [k for k in range(len(heard)) if k != best and scores[best] - scores[k] < math.log(ODDS)
+              and not _agree(heard[best], heard[k])]
     if rivals:
         return Note(refused=_between(heard[best], heard[max(rivals, key=lambda k: scores[k])]))
     if below is not None and scores[best] - below[0] < math.log(ODDS):
         return Note(refused=f"the lowest partial heard, {heard[best].frequency_hz:.1f} Hz, may not be the note: it may lie "
                             "below the microphone's reach, so put the microphone nearer or name the drum.")
-    return _judged(heard[best])
+    return _judged(heard[best], _twins(heard, best))
 
 
-def _judged(p: Partial) -> Note:
-    """The note that partial ``p`` is, unless it is too short or too unsure to be one."""
+def _agree(a: Partial, b: Partial) -> bool:
+    """Whether two partials are the same line within their errors."""
+    sd = math.hypot(a.frequency_sd_hz or 0.0, b.frequency_sd_hz or 0.0)
+    return abs(a.frequency_hz - b.frequency_hz) < 2.0 * sd
+
+
+def _judged(p: Partial, twins: Sequence[Partial]) -> Note:
+    """The note that partial ``p`` is, unless it is too short or too unsure; twins as strong late widen its error."""
     if p.frequency_hz * p.decay_s < _SHORTEST_SWINGS:
         return Note(refused=f"the drum dies away within {max(1, round(p.frequency_hz * p.decay_s))} swings at "
                             f"{p.frequency_hz:.0f} Hz, too short for a note: take muffling out or strike softer.")
     if p.frequency_sd_hz is not None and p.frequency_sd_hz > 0.02 * p.frequency_hz:
         return Note(refused=f"the partial at {p.frequency_hz:.0f} Hz is known only to {p.frequency_sd_hz:.1f} Hz: strike "
                             "softer and let it ring.")
-    return Note(p.frequency_hz, p.frequency_sd_hz, p.decay_s, p.t60_s, note_name(p.frequency_hz))
+    near = [abs(q.frequency_hz - p.frequency_hz) for q in twins
+            if q.frequency_hz < (1.0 + _SAME) * p.frequency_hz and _ring_db(q) > _ring_db(p)]
+    sd = p.frequency_sd_hz if not near or p.frequency_sd_hz is None else math.hypot(p.frequency_sd_hz, 0.3 * max(near))
+    return Note(p.frequency_hz, sd, p.decay_s, p.t60_s, note_name(p.frequency_hz))
 
 
 def _inferred(frequency: float, relative_sd: float, lowest: Partial) -> Note:
@@ -87,9 +98,25 @@ def _between(a: Partial, b: Partial) -> str:
 
 # ------------------------------------------------------------------ the signs
 def _ring_db(p: Partial) -> float:
-    """Level of the ringing energy of a partial, A^2 tau [dB], in its best channel."""
+    """Ringing energy [dB] from 80 ms on, A^2 tau exp(-2 t / tau), in the partial's best channel.
+
+    Late, because a struck head starts sharp and the plain fit of its first moments leaves short-lived twins there.
+    """
     seen = [x for x in p.level_dbfs if x is not None] or [x for x in p.level_db if x is not None]
-    return max(seen, default=0.0) + 10.0 * math.log10(p.decay_s)
+    return max(seen, default=0.0) + 10.0 * math.log10(p.decay_s) - 8.686 * _LATE_S / p.decay_s
+
+
+def _twins(heard: Sequence[Partial], k: int) -> list[Partial]:
+    """Partials 3 % below to 12 % above the k-th: other stretches of the same gliding or two-stage partial, or a pair."""
+    f = heard[k].frequency_hz
+    return [p for i, p in enumerate(heard) if i != k and 0.97 * f < p.frequency_hz < 1.12 * f]
+
+
+def _resting(heard: Sequence[Partial], k: int) -> float:
+    """Among twins the one that rings longest is the partial at rest; the others step back."""
+    p = heard[k]
+    longer = [q for q in _twins(heard, k) if q.decay_s > 1.4 * p.decay_s and _ring_db(q) > _ring_db(p) - 15.0]
+    return -4.0 if longer else 0.0
 
 
 def _log_odds(
@@ -98,7 +125,7 @@ def _log_odds(
     """Natural log of the odds, up to a constant shared by all candidates."""
     return (
         _nothing_below(heard, k) + _gap_above(heard, k, two_heads) + _energy(heard, k) + _places(heard, k, channels)
-        + _size(heard[k].frequency_hz, diameter, depth) + _swings(heard[k])
+        + _size(heard[k].frequency_hz, diameter, depth) + _swings(heard[k]) + _resting(heard, k)
     )
 
 
@@ -108,7 +135,7 @@ def _nothing_below(heard: Sequence[Partial], k: int) -> float:
     for p in heard[:k]:
         ratio = heard[k].frequency_hz / p.frequency_hz
         stronger = _ring_db(p) - _ring_db(heard[k])
-        if ratio < 1.0 + _SAME:
+        if ratio < 1.0 + _SAME or (ratio < 1.12 and p.decay_s < 0.7 * heard[k].decay_s):
             continue
         if 1.6 < ratio < 4.5 and stronger < -4.0:
             cost -= 0.4 + max(0.0, 0.1 * (stronger + 20.0))
@@ -125,7 +152,7 @@ def _leak(heard: Sequence[Partial], k: int, opening: bool | None) -> float:
     ratio, stronger = above.frequency_hz / heard[0].frequency_hz, _ring_db(above) - _ring_db(heard[0])
     if not 1.6 < ratio < 4.5 or stronger < 8.0:
         return 0.0
-    return -3.0 if opening else -1.0
+    return -3.0 if opening else -1.6
 
 
 def _gap_above(heard: Sequence[Partial], k: int, two_heads: bool) -> float:
@@ -135,7 +162,7 @@ def _gap_above(heard: Sequence[Partial], k: int, two_heads: bool) -> float:
     score, support = 0.0, 0.0
     for p in heard[k + 1 :]:
         ratio, weight = p.frequency_hz / f, min(1.0, max(0.0, 1.0 + (_ring_db(p) - ring) / 30.0))
-        if _GAP[0] < ratio < low:
+        if _GAP[0] < ratio < low and not (ratio < 1.2 and p.decay_s < 0.7 * heard[k].decay_s):
             score -= 3.0 * weight
         elif low <= ratio < 2.9:
             support = max(support, weight)
@@ -201,7 +228,7 @@ def _below_reach(
     options = []
     for ratio, sd in _BELOW_REACH.values():
         frequency = lowest.frequency_hz / ratio
-        score = -2.5 + _size(frequency, diameter, depth)
+        score = -3.5 + _size(frequency, diameter, depth)
         for p in heard[1:]:
             nearest = p.frequency_hz / frequency
             score -= 1.0 if not _allowed(nearest) else 0.0

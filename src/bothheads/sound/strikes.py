@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ Array = NDArray[np.float64]
 ONE_STRIKE_S = 0.035  # what comes nearer is one strike: a pedal's noise, a flam
 _NEW_DB = 2.3  # energy that new partials must explain where nothing as loud rang before
 _BEAT_DB = 7.5  # the same for a rise without a click below the ring before: two partials beat
+_LATER_S = 0.03
 _CLICK_DB, _BODY_DB = 8.5, 6.0  # rises that count as a click, and as a body speaking
 _QUIETEST = 10 ** (-100 / 20)  # full scale; what stays below is silence
 
@@ -46,7 +48,7 @@ def find_strikes(samples: NDArray[Any], sample_rate_hz: int) -> tuple[StrikeSpan
     bands = split(x, float(sample_rate_hz))
     onsets = _confirmed(x, bands, sample_rate_hz)
     return tuple(_span(x, bands, sample_rate_hz, onset, following)
-                 for onset, following in zip(onsets, [*onsets[1:], len(x)], strict=True))
+                 for onset, following in pairwise([*onsets, len(x)]))
 
 
 def _confirmed(x: Array, bands: Bands, rate: int) -> list[int]:
@@ -62,7 +64,11 @@ def _confirmed(x: Array, bands: Bands, rate: int) -> list[int]:
         if near and not _much_louder(bands, rate, before, onset):
             continue
         ring_from = onsets[-2] if near and len(onsets) > 1 else (0 if near else before)
-        if _is_strike(trigger, new_energy_db(bands.body, rate, onset, ring_from, after)):
+        new_db = new_energy_db(bands.body, rate, onset, ring_from, after)
+        if new_db <= _NEW_DB and trigger.fresh_db >= 1.0 and trigger.body_db > 10.0:
+            # a padded head speaks in more partials at once than the gate holds; a little later few are left
+            new_db = new_energy_db(bands.body, rate, onset, ring_from, after, from_s=_LATER_S)
+        if _is_strike(trigger, new_db):
             onsets = [*onsets[:-1], onset] if near else [*onsets, onset]
     return onsets
 
