@@ -278,6 +278,28 @@ def test_a_damaged_database_is_named(filled: Log) -> None:
         log.state_summaries(1)
 
 
+def test_a_check_says_that_the_database_is_damaged(filled: Log) -> None:
+    filled._connection.execute("VACUUM")
+    filled.close()
+    root = sqlite3.connect(filled.path)
+    (page,) = root.execute("SELECT rootpage FROM sqlite_master WHERE name = 'takes'").fetchone()
+    root.close()
+    data = bytearray(filled.path.read_bytes())
+    data[(page - 1) * 4096: page * 4096] = bytes(4096)
+    filled.path.write_bytes(data)
+    report = check(filled.path)
+    assert report.damaged and report.faults
+
+
+def test_odd_names_of_files(tmp_path: Path, drum: Drum) -> None:
+    path = tmp_path / "a?b#c%20d ü" / "my log's.sqlite"
+    with open_log(path) as log:
+        log.add_drum(drum, "")
+    assert [p.name for p in path.parent.iterdir()] == ["my log's.sqlite"]
+    with open_log(path, readonly=True) as log:
+        assert len(log.drums()) == 1
+
+
 def test_a_log_with_an_open_journal_on_a_read_only_medium(filled: Log, tmp_path: Path) -> None:
     from bothheads.log.connection import _open_unchanging
 

@@ -76,6 +76,16 @@ def test_a_copy_of_the_old_schema_is_left(old: Path) -> None:
     assert not list(old.parent.glob("*.part"))
 
 
+def test_an_earlier_copy_is_not_lost(old: Path) -> None:
+    copy = migrate.copy_path(old, 1)
+    copy.write_bytes(b"an earlier copy")
+    open_log(old).close()
+    assert copy.read_bytes() == b"an earlier copy"
+    with sqlite3.connect(copy.with_name(copy.name + "-2")) as db:
+        assert migrate.version_of(db) == 1
+    db.close()
+
+
 def test_a_new_log_needs_no_copy(tmp_path: Path) -> None:
     open_log(tmp_path / "log.sqlite").close()
     assert [p.name for p in tmp_path.iterdir()] == ["log.sqlite"]

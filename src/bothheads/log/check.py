@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from .faults import sqlite_fault
+from ..errors import LogError
 from .store import Log, open_log
 from .takes import UNCLAIMED, Vault, sync_folder
 
@@ -84,8 +84,10 @@ def check(path: str | Path | None = None, *, mend: bool = False) -> CheckReport:
             _look_at_rows(log, report, mend)
             for vault, sql in _vaults(log):
                 _look_at_files(log, vault, sql, report, mend)
-        except sqlite3.Error as error:
-            report.faults.append(str(sqlite_fault(error, log.path)))
+        except LogError as error:  # so damaged that it cannot be read through: what was found until then is said
+            if mend:
+                raise
+            report.faults.append(str(error))
         return report
 
 

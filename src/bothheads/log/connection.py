@@ -9,7 +9,6 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from ..errors import LogError
 from . import migrate
@@ -22,7 +21,7 @@ def connect(path: Path, *, readonly: bool, wait_s: float, query: str = "") -> sq
     """A connection in autocommit mode, usable from any thread; raises ``sqlite3.Error``."""
     mode = "ro" if readonly else "rwc"
     connection = sqlite3.connect(
-        f"file:{quote(str(path.absolute()))}?mode={mode}{query}", uri=True, timeout=wait_s,
+        f"{path.absolute().as_uri()}?mode={mode}{query}", uri=True, timeout=wait_s,
         isolation_level=None, check_same_thread=False,
     )
     try:
@@ -130,8 +129,8 @@ class Connected:
             except sqlite3.Error as error:
                 raise sqlite_fault(error, self.path) from error
             finally:
-                if not inside and self._connection.in_transaction:
-                    self._connection.execute("COMMIT")
+                if not inside:
+                    self._roll_back()  # nothing was written
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import filecmp
 import os
 import re
 import sqlite3
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from ..errors import LogError
 from .faults import disk_fault, sqlite_fault
+from .takes import sync_folder
 
 APPLICATION_ID = 0x62686C67  # 'bhlg': marks an SQLite file as a log of this program
 _NAME = re.compile(r"^(\d{4})_\w+\.sql$")
@@ -114,7 +116,7 @@ def migrate(connection: sqlite3.Connection, path: Path, *, to: int | None = None
 
 
 def _copy(path: Path, version: int) -> Path:
-    """A whole copy of the log, synced, under its final name only when complete."""
+    """A whole copy of the log, synced, under its final name only when complete; an earlier other copy is kept."""
     final = copy_path(path, version)
     unfinished = final.with_name(final.name + ".part")
     try:
@@ -132,7 +134,12 @@ def _copy(path: Path, version: int) -> Path:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+        count = 1
+        while final.exists() and not filecmp.cmp(unfinished, final, shallow=False):
+            count += 1
+            final = copy_path(path, version).with_name(f"{copy_path(path, version).name}-{count}")
         os.replace(unfinished, final)
+        sync_folder(final.parent)
     except (OSError, sqlite3.Error) as error:
         unfinished.unlink(missing_ok=True)
         raise (disk_fault(error, final) if isinstance(error, OSError) else sqlite_fault(error, final)) from None
