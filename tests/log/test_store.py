@@ -169,7 +169,8 @@ def test_files_are_synced_before_the_row_that_names_them(
     real_sync, real_replace = os.fsync, os.replace
 
     def fsync(descriptor: int) -> None:
-        done.append("sync folder" if Path(f"/proc/self/fd/{descriptor}").resolve().is_dir() else "sync file")
+        where = Path(os.readlink(f"/proc/self/fd/{descriptor}"))
+        done.append(f"sync {where.name}" if where.is_dir() else "sync file")
         real_sync(descriptor)
 
     def rename(a: Any, b: Any) -> None:
@@ -179,8 +180,10 @@ def test_files_are_synced_before_the_row_that_names_them(
     monkeypatch.setattr(os, "fsync", fsync)
     monkeypatch.setattr(os, "replace", rename)
     log._connection.set_trace_callback(lambda sql: done.append(sql.split()[0]))
-    keep(log, entry.id, drum, 1, takes=[make_take(1)])
-    order = [done.index(step) for step in ("sync file", "rename", "sync folder", "INSERT", "COMMIT")]
+    sha256 = keep(log, entry.id, drum, 1, takes=[make_take(1)]).takes[0].sha256
+    names = log.take_path(sha256).parent.name, log.recordings.folder.name, log.path.parent.name  # new folders: up to the log's
+    steps = ("sync file", "rename", *(f"sync {name}" for name in names), "INSERT", "COMMIT")
+    order = [done.index(step) for step in steps]
     assert order == sorted(order), done
     assert log._connection.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL: a commit outlives a power cut
     assert log._connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
