@@ -21,7 +21,15 @@ VIEWS = {
     "missing": "/drums/77",
 }
 SAYS = """async () => (await axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',
-'best-practice']})).violations.map(v => v.id + ': ' + v.nodes.slice(0, 3).map(n => n.target + ' ' + n.failureSummary).join(' | '))"""
+    'best-practice']})).violations.map(v => v.id + ': '
+    + v.nodes.slice(0, 3).map(n => n.target + ' ' + n.failureSummary).join(' | '))"""
+CATCH = """() => { const was = AudioBufferSourceNode.prototype.start; AudioBufferSourceNode.prototype.start = function (...a) {
+    window.heard = this.buffer.getChannelData(0).slice(); return was.apply(this, a); } }"""
+PITCH = """() => { const x = window.heard, rate = new AudioContext().sampleRate; let best = [0, 0];
+    for (let f = 30; f < 60; f += 0.5) { let c = 0, s = 0;
+        const w = 2 * Math.PI * f / rate;
+        for (let i = 0; i < x.length; i++) { c += x[i] * Math.cos(w * i); s += x[i] * Math.sin(w * i); }
+        const p = Math.hypot(c, s); if (p > best[0]) best = [p, f]; } return best[1]; }"""
 
 
 @pytest.fixture(scope="module")
@@ -142,15 +150,12 @@ def test_hear_it_plays_the_forecast_and_says_that_the_model_made_it(page):
     page.goto("/drums/1")
     page.wait_for_selector("form.turn[data-ready]")
     assert "made by the model" in page.locator("form.turn").inner_text()
-    page.evaluate("""() => { const was = AudioBufferSourceNode.prototype.start;
-        AudioBufferSourceNode.prototype.start = function (...a) { window.heard = this.buffer.getChannelData(0).slice(); return was.apply(this, a); } }""")
+    page.evaluate(CATCH)
     page.get_by_role("link", name="Hear it").click()
     until = time.monotonic() + 5
     while not page.evaluate("window.heard !== undefined") and time.monotonic() < until:
         page.wait_for_timeout(20)
-    peak_hz = page.evaluate("""async () => { const x = window.heard, rate = new AudioContext().sampleRate; let best = [0, 0];
-        for (let f = 30; f < 60; f += 0.5) { let c = 0, s = 0; for (let i = 0; i < x.length; i++) { c += x[i] * Math.cos(2 * Math.PI * f * i / rate); s += x[i] * Math.sin(2 * Math.PI * f * i / rate); }
-        const p = Math.hypot(c, s); if (p > best[0]) best = [p, f]; } return best[1]; }""")
+    peak_hz = page.evaluate(PITCH)
     asked = page.request.get("/api/drums/1/forecast").json()["note"]["frequency_hz"]
     assert abs(peak_hz - asked) < 1.0
 

@@ -23,7 +23,8 @@ LOOK_S = 1.2  # after the onset, for the first reading
 RING_S = 4.0  # after the onset, for the second
 CELL_S = 0.006
 BACK = 12  # cells that a rise is measured against
-RISE = 2.0
+RISE = 2.5  # over the largest change of the last 70 ms
+OVER_FLOOR = 6.0
 LEAST = 0.002  # full scale 1: softer sounds do not wake the reader
 REST_S = 0.15  # between two wake-ups
 MOST_CHANNELS = 8
@@ -41,32 +42,42 @@ class Heard:
 
 
 class Gate:
-    """Frames at which the level rises suddenly, in a stream of blocks."""
+    """Frames at which a sound begins suddenly, in a stream of blocks.
+
+    Looks at the sample-to-sample change, in which a ringing drum is faint and a stroke is not, so that a strike
+    into the ring of the one before wakes it too.
+    """
 
     def __init__(self, sample_rate_hz: int) -> None:
         self.cell = max(16, round(CELL_S * sample_rate_hz))
         self.rest = round(REST_S * sample_rate_hz)
-        self.peaks: list[float] = []
-        self.left = np.zeros(0, np.float32)
+        self.changes: list[float] = []
+        self.left: NDArray[np.float32] | None = None
         self.at = 0
         self.last = -self.rest
 
     def feed(self, block: NDArray[np.float32]) -> list[int]:
-        """Frames of rises in ``block`` (n,), the loudest of all channels."""
-        x = np.concatenate([self.left, block])
-        count = len(x) // self.cell
+        """Frames of beginnings in ``block`` (n, channels)."""
+        x = block if self.left is None else np.concatenate([self.left, block])
+        count = (len(x) - 1) // self.cell
+        cells = x[:count * self.cell + 1]
         self.left = x[count * self.cell:]
-        found = []
-        for peak in x[:count * self.cell].reshape(count, self.cell).max(axis=1):
-            before = max(self.peaks[-BACK:], default=0.0)
-            floor = float(np.median(self.peaks)) if len(self.peaks) > BACK else 0.0
-            if peak > max(LEAST, RISE * before, 4.0 * min(floor, 0.1)) and self.at - self.last > self.rest:
-                found.append(self.at)
-                self.last = self.at
-            self.peaks.append(float(peak))
-            del self.peaks[:-400]
-            self.at += self.cell
-        return found
+        if not count:
+            return []
+        change = np.abs(np.diff(cells, axis=0)).max(axis=1).reshape(count, self.cell).max(axis=1)
+        loud = np.abs(cells[:-1]).max(axis=1).reshape(count, self.cell).max(axis=1)
+        return [at for c, p in zip(change.tolist(), loud.tolist(), strict=True) if (at := self._cell(c, p)) is not None]
+
+    def _cell(self, change: float, loud: float) -> int | None:
+        at, before = self.at, max(self.changes[-BACK:], default=0.0)
+        floor = float(np.median(self.changes)) if len(self.changes) > BACK else 0.0
+        self.changes.append(change)
+        del self.changes[:-400]
+        self.at += self.cell
+        if loud < LEAST or change < max(RISE * before, OVER_FLOOR * floor) or at - self.last <= self.rest:
+            return None
+        self.last = at
+        return at
 
 
 class Ear:
@@ -99,7 +110,7 @@ class Ear:
         if block is None or not np.isfinite(block).all():
             return []
         self.past.add(block)
-        for onset in self.gate.feed(np.abs(block).max(axis=1)):
+        for onset in self.gate.feed(block):
             self.open.append((onset, False))
         return self._due()
 
@@ -129,7 +140,7 @@ class Ear:
             return None
         wav = wav_bytes(sound, self.rate)
         try:
-            reading = session.read_upload(wav, "live.wav", channels=self.names, drum=self.drum, quick=not final)
+            reading = session.read_upload(wav, "live.wav", channels=self.names, drum=self.drum, quick=True)
         except BothheadsError:
             return None
         return Heard(onset, ends, wav, reading, final) if reading.strikes else None

@@ -81,7 +81,7 @@ def note_lines(p: Picture) -> dict[str, Any]:
     if note.frequency_hz is None:
         return {"kind": f"Drum note, {kind}", "figure": "refused", "name": note.refused or "", "tail": "not given",
                 "refused": note.refused}
-    sure = "" if note.sd_hz is None else f", ± {2 * note.sd_hz:.1f}"
+    sure = "" if note.sd_hz is None else f", ± {2 * note.sd_hz:.{1 if note.sd_hz >= 0.05 else 2}f}"
     name = f"{note_words(note.frequency_hz)} cents"
     if forecast and p.note.frequency_hz:
         c = round(cents(note.frequency_hz, p.note.frequency_hz))

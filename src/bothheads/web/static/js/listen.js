@@ -27,7 +27,8 @@ function level(peak) {
   if (now - shownAt < 100) return;
   shownAt = now;
   const db = Math.max(-60, 20 * Math.log10(loudest || 1e-6));
-  meter.value = db + 60;
+  meter.firstElementChild.style.width = `${(db + 60) / 0.6}%`;
+  meter.setAttribute("aria-valuenow", db.toFixed(0));
   peakWords.textContent = loudest >= 0.995 ? "too loud: it clips" : `${db.toFixed(0).replace("-", "−")} dB under full`.replace("−0 dB under", "0 dB under");
   peakWords.classList.toggle("clip", loudest >= 0.995);
   loudest = 0;
@@ -54,7 +55,7 @@ export function show(message) {
     if (closed) requestAnimationFrame(() => performance.measure("strike-to-rung", { start: closed[1] }));
   }
   if (message.strike) main.dataset.strikes = message.strike;
-  if (message.gap) $("gap").textContent = `${message.gap} pieces of sound were lost on the way.`;
+  if (message.gap) $("gap").textContent = message.gap === 1 ? "One piece of sound was lost on the way." : `${message.gap} pieces of sound were lost on the way.`;
 }
 
 function strikes(rows) {
@@ -111,7 +112,7 @@ async function start() {
 function stop() {
   const was = mic; mic = null;
   was?.close(); reader?.close(); reader = null;
-  button.textContent = "Listen"; main.dataset.listening = "no"; meter.value = 0; peakWords.textContent = "";
+  button.textContent = "Listen"; main.dataset.listening = "no"; meter.firstElementChild.style.width = "0"; peakWords.textContent = "";
 }
 
 button.addEventListener("click", () => (mic ? stop() : start()));
