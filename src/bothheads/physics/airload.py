@@ -104,10 +104,11 @@ class AirLoad:
         """``cavity.duct_load`` for duct modes ``mu`` of order ``m`` with chi(1) = ``edge``; all broadcast."""
         if loss is None:
             return cavity.duct_load(mu, sc, self.aspect)
-        extra = cavity.wall_loss(
+        extra, factor = cavity.wall_loss(
             mu, sc, m=m, norm_edge=edge, depth=self.aspect, radius=loss.radius, speed_of_sound=loss.speed_of_sound,
         )
-        return cavity.duct_load(np.sqrt(mu * mu + extra), sc, self.aspect)
+        x, y, dx, dy = cavity.duct_load(np.sqrt(mu * mu + extra), sc, self.aspect)
+        return x * factor, y * factor, dx * factor, dy * factor
 
 
 def _signed(self_part: Array, mutual: Array, n: int) -> Array:

@@ -84,15 +84,18 @@ def duct_load(mu: Array | Complex, sc: Complex, depth: float) -> tuple[Complex, 
 
 
 def wall_loss(mu: Array, sc: Complex, *, m: Array | int, norm_edge: Array, depth: float, radius: float,
-              speed_of_sound: float) -> Complex:
-    """What viscosity and heat conduction at the walls add to kap^2, by boundary layers l = sqrt(nu / s).
+              speed_of_sound: float) -> tuple[Complex, Complex]:
+    """What viscosity and heat conduction at the walls add to kap^2, and the factor on the duct's load.
 
-    Shell: chi(1)^2 [ (gamma - 1) sc^2 l_t + (kap^2 - m^2) l_v ], for the plane wave Kirchhoff's wide tube. The heads
-    conduct heat too: the plane wave gets 2/L (gamma - 1) sc^2 l_t more. ``norm_edge`` = chi(1). Lengths in radii.
+    Boundary layers l = sqrt(nu / s) thick in the weak form of the duct: flow along the shell loses chi(1)^2 l_v of its
+    room, the air there gains (gamma - 1) chi(1)^2 l_t in compliance. Hence kap^2 + chi(1)^2 [ (gamma - 1) sc^2 l_t +
+    (kap^2 - m^2) l_v ] and a load 1 + chi(1)^2 l_v times as large; for the plane wave this is Kirchhoff's wide tube.
+    The heads conduct heat too: the plane wave gets 2/L (gamma - 1) sc^2 l_t more. ``norm_edge`` = chi(1), lengths in
+    radii.
     """
     s = sc * speed_of_sound / radius
     viscous = np.sqrt(VISCOSITY / s) / radius
     thermal = (GAMMA - 1.0) * viscous / sqrt(PRANDTL)
     shell = norm_edge**2 * (sc * sc * thermal + (mu * mu + sc * sc - np.asarray(m) ** 2) * viscous)
     ends = np.where(mu == 0.0, 2.0 / depth * sc * sc * thermal, 0.0)
-    return np.asarray(shell + ends)
+    return np.asarray(shell + ends), np.asarray(1.0 + norm_edge**2 * viscous)

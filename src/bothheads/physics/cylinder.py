@@ -144,15 +144,14 @@ class Cylinder:
             out[m] = np.array(sides)
         return out
 
-    def static_baffled(self, m: int, sources: int) -> Array:
-        """Half-space pressure at the disc nodes by the same quadrature, (disc nodes, sources)."""
+    def baffled(self, m: int, sources: int, sc: complex = 0.0) -> Complex:
+        """Half-space (infinite baffle) pressure at the disc nodes by the same quadrature, (disc nodes, sources)."""
         n = self.size
         near = [
             _Patch(p.panel, 1, p.distance[:n], p.weight[:n], p.normal[:n], p.angle[:n], p.shape[:n], p.radius[:n])
             for p in self.targets if p.radius is not None and p.image > 0
         ]
-        single = self.operators(0.0, [m], sources, near)[m][1][0]
-        return np.asarray(2.0 * single[self.on_disc].real)
+        return np.asarray(2.0 * self.operators(sc, [m], sources, near)[m][1][0][self.on_disc])
 
     def field(
         self, sc: complex, pressure: dict[int, Complex], sources: int, patches: list[_Patch]

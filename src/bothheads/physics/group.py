@@ -28,6 +28,8 @@ Complex = NDArray[np.complex128]
 REACH = 2.0  # film functions run to this many times the shortest film wavenumber at the highest frequency
 UNDER = 1.25  # ... and to this many times that of the heaviest thing's own mass under the slackest tension
 HEAVY = 5.0  # times the film's own mass, from where on that counts in full
+LOOSE = 0.005  # share of a film shape outside the opening below which it is air's business
+NO_DRUM = 0.05  # ... of a mode's, below which it is no mode of a drum
 LOW = 1.3  # undamped modes to this many times the highest frequency are joined by damping exactly
 SETTLED = 2e-7  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
@@ -65,7 +67,35 @@ class Group:
             self._with_films(matrix[pick], own)
             for matrix, own in ((mixture.mass, system.mass), (mixture.resistance, system.resistance),
                                 (mixture.stiffness, system.stiffness)))
+        self.cut = self._cut_film()
+        self.basis = self._without_loose_film()
         self._prepare()
+
+    def _cut_film(self) -> tuple[NDArray[np.int_], Array] | None:
+        """Rows of the resonant head's film among the unknowns, and how much of it the opening takes away."""
+        if self.mixture.cut_overlap is None:
+            return None
+        head = self.mixture.head_rows(True)
+        rows = np.nonzero(np.isin(self.index, head))[0]
+        place = np.searchsorted(head, self.index[rows])
+        return rows, self.mixture.cut_overlap[np.ix_(place, place)]
+
+    def _without_loose_film(self) -> Array | None:
+        """Orthonormal basis of the unknowns without film motion that lives in the opening alone.
+
+        Such motion has no mass or tension of film, only air, which the opening's own flows carry: left in, it makes
+        modes that no drum has. None where there is no opening.
+        """
+        if self.cut is None:
+            return None
+        rows, overlap = self.cut
+        share, shapes = np.linalg.eigh(np.eye(len(rows)) - overlap)
+        kept = shapes[:, share > LOOSE]
+        others = np.setdiff1d(np.arange(len(self.index)), rows)
+        basis = np.zeros((len(self.index), len(others) + kept.shape[1]))
+        basis[others, np.arange(len(others))] = 1.0
+        basis[rows, len(others):] = kept
+        return basis
 
     def _places(self) -> list[tuple[NDArray[np.int_], NDArray[np.int_]]]:
         """For each family: its rows among the unknowns, and among the 2N functions of its order."""
@@ -185,9 +215,19 @@ class Group:
             found.append((s, v, norms))
         s, v, norms = (np.concatenate(part) for part in zip(*found, strict=True))
         good = np.nonzero((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
+        good = good[self._outside_share(v[good]) > NO_DRUM]
         full = np.zeros((len(good), self.mixture.size), complex)
         full[:, self.index] = v[good]
-        return s[good], full, norms[good]
+        return np.asarray(s[good], complex), full, np.asarray(norms[good], complex)
+
+    def _outside_share(self, v: Complex) -> Array:
+        """Share of the films' motion that lies outside the opening."""
+        if self.cut is None:
+            return np.ones(len(v))
+        rows, overlap = self.cut
+        total = (np.abs(v[:, : self.films]) ** 2).sum(1)
+        inside = ((v[:, rows] @ overlap) * v[:, rows].conj()).sum(1).real
+        return np.asarray(1.0 - inside / total)
 
     def _bands(self) -> list[tuple[float, float]]:
         """Bands between the duct's resonances of any order; a narrow one joins the one below."""
@@ -201,12 +241,15 @@ class Group:
 
     def _full_newton(self, s: Complex, v: Complex) -> tuple[Complex, Complex, Complex]:
         """Newton with the full matrix, mode by mode."""
+        basis = np.eye(len(self.index)) if self.basis is None else self.basis
+
         def evaluate(_: NDArray[np.int_], at: Complex) -> tuple[Complex, Complex]:
             pairs = [self.dense(complex(x)) for x in at]
-            return np.array([a for a, _ in pairs]), np.array([b for _, b in pairs])
+            z, dz = (np.array([basis.T @ pair[k] @ basis for pair in pairs]) for k in (0, 1))
+            return z, dz
 
-        done = [newton(evaluate, s[i:i + 1], v[i:i + 1]) for i in range(len(s))]
-        return (np.concatenate([d[0] for d in done]), np.concatenate([d[1] for d in done]),
+        done = [newton(evaluate, s[i:i + 1], v[i:i + 1] @ basis) for i in range(len(s))]
+        return (np.concatenate([d[0] for d in done]), np.concatenate([d[1] for d in done]) @ basis.T,
                 np.concatenate([d[2] for d in done]))
 
 
@@ -221,11 +264,14 @@ class _Linear:
         self.group, self.lowest, self.highest = group, lowest, highest
         low, middle, high = (lowest + share * (highest - lowest) for share in (0.12, 0.35, 0.6))
         a, b = group.dense(1j * low)[0].real, group.dense(1j * high)[0].real
+        basis = group.basis
+        if basis is not None:
+            a, b = basis.T @ a @ basis, basis.T @ b @ basis
         mass = (a - b) / (high**2 - low**2)
         stiffness = a + low**2 * mass
         factor = np.linalg.inv(np.linalg.cholesky(0.5 * (mass + mass.T)))
         values, vectors = np.linalg.eigh(factor @ (0.5 * (stiffness + stiffness.T)) @ factor.T)
-        self.shapes = factor.T @ vectors
+        self.shapes = factor.T @ vectors if basis is None else basis @ (factor.T @ vectors)
         self.w = np.sqrt(np.maximum(values, 1.0))
         resistance = self.shapes.T @ (group.dense(1j * middle)[0].imag / middle) @ self.shapes
         self.low = int(np.searchsorted(self.w, LOW * highest))

@@ -104,7 +104,7 @@ def _project(cylinder: Cylinder, m: int, pressure: Complex) -> tuple[Complex, Co
     """What the cylinder adds to a half-space (2, SOURCES, SOURCES); Legendre terms on the side (2, SIDE_TERMS, .)."""
     disc = cylinder.on_disc
     x, w = cylinder.r[disc], cylinder.w[disc]
-    extra = pressure[:, disc] - cylinder.static_baffled(m, SOURCES)
+    extra = pressure[:, disc] - cylinder.baffled(m, SOURCES).real
     load = np.einsum("jx,exk->ejk", rim_free(m, SOURCES, x) * w * x, extra)
     side = ~disc
     root = np.sqrt(cylinder.w[side])
