@@ -82,11 +82,11 @@ def _story(strikes: list[Path], drum_path: Path, out: Path) -> int:
         readings = _read(teller, strikes, described)
         entry = session.add_drum(drum_path, log=log)
         best = _best(readings)
-        fitted = _fit(teller, strikes[best], readings[best], described)
+        fitted = _fit(teller, readings, described)
         before = _predict(teller, fitted)
         _plan(teller, before, fitted)
         _compare(teller, strikes, best, out)
-        state, _, _ = session.take_files(entry.name, [strikes[best]], log=log, place="dance hall",
+        state, _, _ = session.take_files(entry.name, strikes, log=log, place="dance hall", beater="stick",
                                          remark="before the carnival")
         _keep(teller, log, entry.name, state.number, out)
         _preview(teller, fitted, out)
@@ -120,13 +120,15 @@ def _best(readings: list[Reading]) -> int:
     return max(range(len(readings)), key=lambda i: (readings[i].note.frequency_hz is not None, len(readings[i].partials)))
 
 
-def _fit(teller: _Teller, path: Path, reading: Reading, drum: Drum) -> Drum:
+def _fit(teller: _Teller, readings: list[Reading], drum: Drum) -> Drum:
     teller.chapter("What are my two heads doing?  bothheads fit")
-    fit = session.fit_readings(session.Loaded(drum), [reading])
-    print(f"  from {path.stem}, one microphone, drum as described: {words.size_line(drum)}")
+    fit = session.fit_readings(session.Loaded(drum), [r for r in readings if session.refusal(r) is None])
+    print(f"  from {len(readings)} strikes of every strength together; drum as described: {words.size_line(drum)}")
     teller.tell(f"  {line}" for line in words.fit_lines(fit))
     if fit.batter is None:
-        raise InputError("this recording does not tell the two heads: name other recordings or another drum.")
+        raise InputError("these recordings do not tell the two heads: name other recordings or another drum.")
+    if fit.refused:
+        print("  the best guess goes on as an example; a log would not keep it as an answer")
     found = drum.with_head("batter", tension=fit.batter.tension)
     if fit.resonant is not None and drum.resonant is not None:
         found = found.with_head("resonant", tension=fit.resonant.tension)

@@ -1,0 +1,75 @@
+"""Levels against standards and closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bothheads.sound.levels import BANDS_HZ, decay_times, loudness_lufs, octave_levels_db, strike_rms_db
+from evidence import assert_canary, assert_published
+
+RATE = 48000
+
+
+def tone(hertz: float, seconds: float = 4.0, level_db: float = 0.0) -> np.ndarray:
+    t = np.arange(int(seconds * RATE)) / RATE
+    return 10 ** (level_db / 20) * np.sin(2 * np.pi * hertz * t)[:, None]
+
+
+def check_loudness() -> None:
+    got = loudness_lufs(tone(997.0), RATE)
+    assert got is not None
+    assert_published(got, -3.01, 0.05, source="ITU-R BS.1770: 997 Hz at 0 dBFS in one front channel (statement from memory)")
+    two = np.repeat(tone(1000.0, 8.0, -23.0), 2, axis=1)
+    got = loudness_lufs(two, RATE)
+    assert got is not None
+    assert_published(got, -23.0, 0.1, source="EBU Tech 3341: stereo 1 kHz at -23 dBFS reads -23 LUFS (from memory)")
+
+
+def check_bands() -> None:
+    for got, want in zip(BANDS_HZ, (31.623, 63.096, 125.893, 251.189, 501.187, 1000.0, 1995.262, 3981.072, 7943.282), strict=True):
+        assert_published(got, want, 6e-4, source="IEC 61260-1:2014, base-ten mid-bands")
+
+
+def check_decay() -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(3 * RATE) / RATE
+    x = rng.standard_normal(len(t)) * np.exp(-t / 0.15)
+    found = decay_times(x, RATE, onset_s=0.0, end_s=1.6)
+    exact = 6.907755 * 0.15
+    for got in (found.edt, found.t20, found.t30):
+        assert got is not None
+        assert_published(got, exact, 0.04, source="one exponential: EDT = T20 = T30 = 6.9078 tau (ISO 3382-1)", kind="closed form")
+
+
+def test_loudness() -> None:
+    check_loudness()
+    assert_canary(check_loudness)
+
+
+def test_bands() -> None:
+    check_bands()
+    assert_canary(check_bands)
+
+
+def test_decay() -> None:
+    check_decay()
+    assert_canary(check_decay)
+
+
+def test_a_tone_is_in_its_band_with_its_power() -> None:
+    levels = octave_levels_db(tone(125.893, 1.0), RATE, seconds=1.0)
+    assert_published(levels[BANDS_HZ[2]], -3.0103, 0.02, source="mean square of a full-scale sine", kind="closed form")
+    assert max(v for k, v in levels.items() if k != BANDS_HZ[2]) < -20
+
+
+def test_strike_level_hardly_depends_on_the_tail() -> None:
+    t = np.arange(RATE) / RATE
+    short, long = (np.sin(2 * np.pi * 60 * t) * np.exp(-t / tau) for tau in (0.05, 0.8))
+    difference = strike_rms_db(long, RATE, 0.0) - strike_rms_db(short, RATE, 0.0)
+    assert_published(difference, 3.4, 0.6, source="tried on synthetic strikes, tau 0.05 to 0.8 s", kind="measured recording")
+
+
+def test_nothing_is_answered_as_nothing() -> None:
+    assert loudness_lufs(np.zeros(100), RATE) is None
+    assert strike_rms_db(np.zeros(100), RATE, 5.0) == -140.0
+    assert decay_times(np.zeros(RATE), RATE, onset_s=0.0).t20 is None
