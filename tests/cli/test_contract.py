@@ -130,7 +130,7 @@ def test_four_states_and_the_forecast_of_the_fourth(run, bare_file, tmp_path) ->
                      source="the recording of the fourth state")
     spread = 1200 * np.log2(1 + forecast["note"]["sd_hz"] / forecast["note"]["frequency_hz"])
     assert 2.0 < spread < 60.0
-    code, plan, _ = run("plan", "Test bass", "--state", "1", "--json")
+    code, _, _ = run("plan", "Test bass", "--state", "1", "--json")
     assert code in (0, 3)
     shown = run("log", "show", "Test bass", "--json")[1]
     assert [s["state"] for s in shown["states"]] == [1, 2, 3, 4]
