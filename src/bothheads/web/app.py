@@ -37,10 +37,24 @@ def show(request: Request, template: str, *, status: int = 200, **view: Any) -> 
 
 def create_app(log_path: str | Path | None = None, *, token: str | None = None) -> Starlette:
     """The application over one log (None: the default one); ``token`` fixes the run's cookie for tests."""
-    from . import api, blind_page, cards_page, history_page, live_page, microphones_page, pages, rods_page, turning_page
+    from . import (
+        api,
+        blind_page,
+        cards_page,
+        ear_page,
+        history_page,
+        kit_page,
+        live_page,
+        microphones_page,
+        muffling_page,
+        pages,
+        rods_page,
+        turning_page,
+    )
 
     static = StaticFiles(directory=str(files("bothheads.web") / "static"))
-    views = (pages, live_page, history_page, turning_page, blind_page, rods_page, microphones_page, cards_page, api)
+    views = (pages, live_page, history_page, turning_page, blind_page, rods_page, microphones_page, cards_page, kit_page,
+             muffling_page, ear_page, api)
     app = Starlette(
         routes=[*(route for view in views for route in view.ROUTES), Route("/favicon.ico", _no_icon),
                 Mount("/static", static, name="static")],

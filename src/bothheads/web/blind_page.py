@@ -20,8 +20,6 @@ from .app import show
 from .blind import LENGTHS, QUESTIONS, BlindTest, listed, verdict
 from .work import Desk, desk
 
-MOST_TESTS = 40
-
 
 def pair_key(a: int, b: int) -> str:
     """Where the log keeps the tests of a pair of states."""
@@ -111,11 +109,8 @@ async def begin(request: Request) -> Response:
         return BlindTest(drum_id, a, b, question, truth(question, first, second), trials, differences=words)
 
     test = await desk(request).read(ask)
-    tests = desk(request).tests
     name = secrets.token_urlsafe(9)
-    tests[name] = test
-    while len(tests) > MOST_TESTS:
-        tests.pop(next(iter(tests)))
+    desk(request).hold(name, test)
     return RedirectResponse(f"/drums/{drum_id}/blind/{name}", status_code=303)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import sys
 import threading
@@ -53,6 +54,23 @@ def serve(port: int = 8642, log_path: str | Path | None = None, open_browser: bo
     config = uvicorn.Config(create_app(log_path), log_level="warning", access_log=False, ws_max_size=1 << 20,
                             timeout_graceful_shutdown=2)
     print(f"The page is at {address} (this machine only). Ctrl-C stops it.", file=sys.stderr, flush=True)
+    threading.Thread(target=_warm_up, daemon=True).start()
     if open_browser:
         threading.Timer(0.5, webbrowser.open, (address,)).start()
     uvicorn.Server(config).run(sockets=[sock])
+
+
+def _warm_up() -> None:
+    """Load the libraries of reading and forecasting while the page is being opened, not at the first strike."""
+    import math
+
+    import numpy as np
+
+    from .. import session
+    from ..errors import BothheadsError
+    from .bench import wav_bytes
+
+    t = np.arange(44100) / 44100.0 - 0.2
+    tone = np.where(t > 0, 0.1 * np.exp(-np.maximum(t, 0.0) / 0.2) * np.sin(2 * math.pi * 80 * t), 0.0)
+    with contextlib.suppress(BothheadsError):
+        session.read_upload(wav_bytes(tone[:, None], 44100), "warm.wav", quick=True)

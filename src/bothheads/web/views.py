@@ -21,6 +21,8 @@ NAV = (
     ("turn", "Turn", "/turn"),
     ("history", "History", "/history"),
     ("blind", "Blind pair", "/blind"),
+    ("muffling", "Muffling", "/muffling"),
+    ("ear", "Ear", "/ear"),
     ("cards", "Cards", "/cards"),
 )
 

@@ -19,6 +19,7 @@ from ..records import HEADS, Drum, HeadName, Prediction, Turn
 T = TypeVar("T")
 MOST_EIGHTHS = 8  # the page turns a head by at most one turn from where it is
 KEPT = 600
+MOST_HELD = 200
 
 
 class Desk:
@@ -31,6 +32,12 @@ class Desk:
         self.sounds: dict[tuple[Any, ...], Any] = {}  # matched pairs, made once
         self.tests: dict[str, Any] = {}  # running blind tests
         self.benches: dict[int, Any] = {}  # takes in the making, by drum
+
+    def hold(self, name: str, value: Any) -> None:
+        """A running test or question under its name; the oldest go when there are many."""
+        self.tests[name] = value
+        while len(self.tests) > MOST_HELD:
+            self.tests.pop(next(iter(self.tests)))
 
     async def read(self, ask: Callable[[Any], T]) -> T:
         """``ask(log)`` in a worker thread."""

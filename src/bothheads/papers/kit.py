@@ -1,0 +1,85 @@
+"""All drums of a kit on one ladder: their notes on one pitch axis, intervals named, where a plan would put them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log, log2
+
+from .ladder_layout import Axis, hertz, naturals, note_words
+from .svg import SCREEN, Palette, Pen, number
+
+NAMES = ("the same note", "a semitone", "a tone", "a minor third", "a third", "a fourth", "a tritone", "a fifth",
+         "a minor sixth", "a sixth", "a minor seventh", "a seventh", "an octave")
+
+
+@dataclass(frozen=True)
+class KitRung:
+    """One drum: its note now, its tail, where a plan would put it (None = stays)."""
+
+    name: str
+    note_hz: float | None
+    t60_s: float | None
+    target_hz: float | None = None
+
+
+def interval_words(low: float, high: float) -> str:
+    """The interval between two notes: ``a fourth, 12 cents wide``."""
+    semitones = 12.0 * log2(high / low)
+    octaves, rest = divmod(round(semitones), 12)
+    off = round(100.0 * (semitones - round(semitones)))
+    name = NAMES[rest] if octaves == 0 else NAMES[12] if (octaves, rest) == (1, 0) else \
+        f"{octaves} octaves" if rest == 0 else f"{'an octave' if octaves == 1 else f'{octaves} octaves'} and {NAMES[rest]}"
+    return name if abs(off) < 5 else f"{name}, {abs(off)} cents {'wide' if off > 0 else 'narrow'}"
+
+
+def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = SCREEN) -> str:
+    """The kit's ladder; drums in the order given, lowest first by habit."""
+    pen = Pen(palette, f"k{'w' if wide else 'n'}")
+    width, height, left, right, top, base = (1100.0, 620.0, 70.0, 1040.0, 40.0, 560.0) if wide else (
+        344.0, 560.0, 34.0, 308.0, 30.0, 500.0)
+    known = [f for r in rungs for f in (r.note_hz, r.target_hz) if f] or [40.0, 160.0]
+    axis = Axis(min(known) / 1.15, max(known) * 1.15, max((r.t60_s or 0.0 for r in rungs), default=1.0) or 1.0)
+
+    def y(f: float) -> float:
+        return base - (base - top) * log(f / axis.low) / log(axis.high / axis.low)
+
+    last = 1e9
+    for name, f, is_c in naturals(axis):
+        pen.path(f"M{number(left)} {number(y(f))}H{number(right)}", "rule" if is_c else "hair")
+        if last - y(f) > 15:
+            pen.text(left - 8, y(f) + 4.5, name, size=13 if wide else 12, anchor="end", css="" if is_c else "t2",
+                     weight=700 if is_c else None)
+            last = y(f)
+    for value in hertz(axis):
+        pen.text(right + 8, y(value) + 4.5, str(value), size=13 if wide else 12, css="t2")
+    column = (right - left) / max(len(rungs), 1)
+    before: tuple[float, float] | None = None
+    for i, r in enumerate(rungs):
+        x = left + column * i + column * 0.14
+        pen.text(x, height - 30 if wide or i % 2 == 0 else height - 12, _short(r.name, column, wide), size=15 if wide else 12,
+                 weight=700)
+        if r.note_hz is None:
+            pen.text(x, base - 8, "not read", size=13, css="t2 halo")
+            continue
+        at, length = y(r.note_hz), max(14.0, column * 0.72 * (r.t60_s or 0.0) / axis.full_s)
+        if r.target_hz and abs(y(r.target_hz) - at) > 1.5:
+            goal = y(r.target_hz)
+            pen.path(f"M{number(x)} {number(goal - 6)}h{number(length)}v12h{number(-length)}z", "ghost", width=1.5, dash="4 3")
+        pen.bar(x, at - 5, length, 10, "fi")
+        pen.text(x, at - 11, f"{r.note_hz:.1f}", size=18 if wide else 13, css="halo", weight=700)
+        if wide:
+            pen.text(x, at + 21, note_words(r.note_hz), size=13, css="t2 halo")
+        if before is not None and wide:
+            low, high = sorted((before[1], r.note_hz))
+            pen.text(before[0] + column / 2, (y(low) + y(high)) / 2 + 40, interval_words(low, high), size=13, anchor="middle",
+                     css="t2 halo")
+        before = (x, r.note_hz)
+    label = "The kit on one ladder: " + ", ".join(
+        f"{r.name} {'not read' if r.note_hz is None else f'{r.note_hz:.1f} hertz'}" for r in rungs) + "."
+    return pen.drawing(width, height, css="wide" if wide else "narrow", label=label)
+
+
+def _short(name: str, column: float, wide: bool) -> str:
+    room = int(column / (8.0 if wide else 5.0)) if wide else int(2 * column / 7.0)
+    return name if len(name) <= room else name[:max(room - 1, 3)] + "…"
