@@ -11,7 +11,7 @@ WORKING_RATE_HZ = 2700.0
 AFTER_S, BEFORE_S = 0.25, 0.12
 SHORTEST_S = 0.050  # a double stroke leaves this much between two pushes
 AFTER_PUSH_S = 0.006  # the push and its click are over
-_ORDER, _LAGS = 16, 90
+_ORDER, _LAGS = 24, 90
 _SHORTEST = 40  # samples that bear a fit
 _MOST_CHANNELS = 2
 

@@ -18,6 +18,7 @@ _PAST_S, _GAP_S = 0.030, 0.004  # the past is this long and ends this long befor
 _FLOOR_S = 2.0  # over which the quiet level is taken
 _RISE_DB, _CLICK_RISE_DB = 5.0, 8.0  # above the past: body band, click band
 _ABOVE_FLOOR_DB = 9.0
+_CLIMB_S = 0.025
 APART_S = 0.012  # rises nearer than this are one
 
 
@@ -107,12 +108,23 @@ def triggers(bands: Bands, sample_rate_hz: float) -> list[Trigger]:
                        np.where(click_floor > _ABOVE_FLOOR_DB, click - _CLICK_RISE_DB, -1.0))
     apart = max(1, round(APART_S / frame_s))
     out: list[Trigger] = []
+    last = 0
     for k in np.flatnonzero(score > 0.0).tolist():
         lo, hi = max(0, k - apart), k + apart + 1
-        if score[k] >= score[lo:hi].max() and not (out and k * hop - out[-1].at < apart * hop):
+        if score[k] >= score[lo:hi].max() and not (last and k - last < apart):
             around = slice(max(0, k - 3), k + 6)
-            out.append(Trigger(k * hop, float(body[around].max()), float(click[around].max()), _fresh(power, k, frame_s)))
+            last = k
+            begin = _climb(score, k, round(_CLIMB_S / frame_s))
+            out.append(Trigger(begin * hop, float(body[around].max()), float(click[around].max()), _fresh(power, k, frame_s)))
     return out
+
+
+def _climb(score: Array, k: int, longest: int) -> int:
+    """Frame at which the rise that peaks at frame k begins to show; a low partial in noise climbs for 20 ms."""
+    first = k
+    while first > 0 and k - first < longest and score[first - 1] > 0.25 * score[k]:
+        first -= 1
+    return min(first + 2, k)
 
 
 def _fresh(power: Array, k: int, frame_s: float) -> float:
@@ -153,7 +165,7 @@ def _speaks(bands: Bands, sample_rate_hz: float, at: int, channel: int) -> bool:
     quiet = max(0, begin - round(0.02 * sample_rate_hz))
     after = np.square(bands.wave[begin:end]).max(axis=0, initial=0.0)
     before = np.square(bands.wave[quiet:begin]).mean(axis=0) if begin > quiet else np.zeros(len(after))
-    ratio = after / (before + 1e-6 * after.max(initial=1e-30))
+    ratio = after / (before + 1e-4 * after + 1e-30)
     return bool(ratio[channel] >= 0.01 * ratio.max())
 
 
