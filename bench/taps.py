@@ -142,10 +142,12 @@ def main(arguments: list[str]) -> int:
         film = [f for f in read if "film" in f]
         left = np.concatenate([np.array(f["film"]) - f["film_true"] for f in film])
         sd = np.concatenate([f["film_sd"] for f in film])
-        print(f"film without tilt, cents: true rms {np.sqrt(np.mean(np.concatenate([f['film_true'] for f in film])**2)):.1f}, "
-              f"error rms {np.sqrt(np.mean(left**2)):.1f}, median {np.median(abs(left)):.1f}, p90 {np.percentile(abs(left), 90):.1f}, "
-              f"within 2 sd {100 * np.mean(abs(left) < 2 * sd):.0f} %")
-        print(f"seconds a round: median {np.median([f['seconds'] for f in read]):.2f}, worst {max(f['seconds'] for f in read):.2f}")
+        true = np.concatenate([f["film_true"] for f in film])
+        print(f"film without tilt, cents: true rms {np.sqrt(np.mean(true**2)):.1f}, "
+              f"error rms {np.sqrt(np.mean(left**2)):.1f}, median {np.median(abs(left)):.1f}, "
+              f"p90 {np.percentile(abs(left), 90):.1f}, within 2 sd {100 * np.mean(abs(left) < 2 * sd):.0f} %")
+        spent = [f["seconds"] for f in read]
+        print(f"seconds a round: median {np.median(spent):.2f}, worst {max(spent):.2f}")
     for f in found:
         if f["refused"] or f["warnings"]:
             print(f"  case {f['k']} ({f['rods']} rods, {f['pitch']:.0f} Hz): {f['refused'] or f['warnings']}")

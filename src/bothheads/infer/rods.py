@@ -91,18 +91,19 @@ class RodState:
             raise InputError(reading.refused or "this round of taps has no (1,1) pair: tap again with the other head held.")
         if len(reading.taps) != self.size.rods:
             raise InputError(f"this head has {self.size.rods} rods, the round has {len(reading.taps)} taps.")
-        heard = [t.rod_pitch_hz for t in reading.taps if t.rod_pitch_hz is not None]
-        if len(heard) != self.size.rods:
-            raise InputError("a tap of this round has no rod pitch: tap again near that rod.")
+        heard = [t.rod_pitch_hz if t.rod_pitch_hz is not None else float("nan") for t in reading.taps]
+        if np.isfinite(heard).sum() < max(3, self.size.rods - 2):
+            raise InputError("too few taps of this round have a rod pitch: tap again, once near each rod.")
         sd = [max(t.sd_hz or 0.0, 0.0006 * f) for t, f in zip(reading.taps, heard, strict=True)]
         state = self if self._follows(heard) else self.next_session()
         if state is not self:
             state = replace(state, notes=("the pitch moved by more than the known turns explain: read as a new start",))
-        tension = state.tension or tension_from_pitch(self.size, float(np.mean(heard)))
+        tension = state.tension or tension_from_pitch(self.size, float(np.nanmean(heard)))
         model = rod_model(self.size, tension)
         first = state.after_families(families_of(reading, model, state.harmonics), tension=tension, pitch_sd=sd)
         again = state.after_families(families_of(reading, model, first.harmonics), tension=tension, pitch_sd=sd)
-        return replace(again, heard_hz=tuple(heard), heard_sd_hz=tuple(sd), notes=state.notes + again.notes)
+        full = bool(np.isfinite(heard).all())
+        return replace(again, heard_hz=tuple(heard) if full else None, heard_sd_hz=tuple(sd) if full else None)
 
     def after_families(self, said: Mapping[Family, tuple[Array, Array]], *, tension: float | None = None,
                        pitch_sd: Sequence[float] | None = None) -> RodState:
@@ -110,7 +111,6 @@ class RodState:
 
         ``tension``: mean pull [N/m] to start from, else from the pitch of (1,1); ``pitch_sd`` [Hz] of (1,1).
         """
-        rods = self.size.rods
         if self.tension is None:
             tension = tension or tension_from_pitch(self.size, float(np.nanmean(said[1, 1][0])))
             ready = replace(self, tension=tension)._first()
@@ -289,7 +289,7 @@ class RodState:
         offset = self.size.rods + self._model().harmonics
         foretold = self._model().says(self.harmonics)[0][0].mean() + x[offset]
         sd = sqrt(max(0.25 * S[0, 0], 0.0) + PITCH_SD**2)
-        return bool(abs(float(np.mean(np.log(heard))) - foretold) < max(4.0 * sd, 10.0 / _CENTS))
+        return bool(abs(float(np.nanmean(np.log(heard))) - foretold) < max(4.0 * sd, 10.0 / _CENTS))
 
     def _learn(self, said: Mapping[Family, tuple[Array, Array]], pitch_sd: Sequence[float] | None, rounds: int) -> RodState:
         model, rods = self._model(), self.size.rods

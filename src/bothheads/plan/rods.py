@@ -79,13 +79,17 @@ def _moves(rods: int) -> Array:
     return np.array(moves)
 
 
-def even_out(state: RodState, *, head: HeadName = "batter", step_eighths: float = 1.0, hold_pitch: bool = True,
-             max_eighths: float = 4.0) -> Plan:
+def even_out(state: RodState, *, head: HeadName = "batter", step_eighths: float | None = None,
+             hold_pitch: bool = True, max_eighths: float = 4.0) -> Plan:
     """One pass over the rods of ``head`` that evens it, then tap again.
 
     ``expected`` holds spreads [cents] now and after (``heard``: (1,1) pitch at the rods; ``film``: local pitch as far as
-    levels tell, tilt left out) and the mean pitch's move. Refused when the taps give nothing to gain.
+    levels tell, tilt left out) and the mean pitch's move. ``step_eighths`` None: whole eighths, and sixteenths once those
+    gain nothing. Refused when the taps give nothing to gain.
     """
+    if step_eighths is None:
+        whole = best_turns(state, hold_pitch=hold_pitch, max_eighths=max_eighths)
+        step_eighths = 1.0 if whole.any() else 0.5
     turns = best_turns(state, step_eighths=step_eighths, hold_pitch=hold_pitch, max_eighths=max_eighths)
     after = state.after_turns(turns.tolist())
     now = _figures(state)

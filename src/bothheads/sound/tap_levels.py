@@ -10,33 +10,37 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .tap_lines import Lines
 
+Array = NDArray[np.float64]
+
 _FAINT = 0.004  # of the loudest line's rms over the taps
-_HIGHEST_HZ = 260.0  # above it, an onset half a millisecond off turns phases too far
 _LEAST_TAPS = 5
 
 
 def microphone_stood(lines: Lines) -> bool:
-    """True when the signs of the lines turn round the head."""
+    """True when the signs of the lines turn round the head: a fifth or more of what rings is upside down somewhere."""
     own = lines.own
     if len(own) < _LEAST_TAPS:
         return False
-    weight = np.abs(own)
-    loud = weight.mean(0) > 0.03 * weight.mean(0).max()
-    low = loud & (lines.frequency_hz < max(_HIGHEST_HZ, float(np.sort(lines.frequency_hz[loud])[: 6].max(initial=0.0))))
-    if not low.any():
-        return False
-    unit = own[:, low] / np.maximum(weight[:, low], 1e-30)
-    weight = weight[:, low]
-    alike = np.abs((unit * weight).sum(0)) / weight.sum(0)
-    doubled = np.abs((unit**2 * weight).sum(0)) / weight.sum(0)
-    told = doubled > 0.6
-    if not told.any():
-        return False
-    share = weight.sum(0)[told]
-    return bool((share @ (alike[told] < 0.6)) > 0.5 * share.sum())
+    reference = own[int((np.abs(own) ** 2).sum(1).argmax())]
+    turned = total = 0.0
+    for tap in own:
+        beside = tap * reference.conj()
+        late = _lateness(beside, lines.frequency_hz)
+        sign = (beside * np.exp(-2j * np.pi * lines.frequency_hz * late)).real
+        turned += float(-sign[sign < 0].sum())
+        total += float(np.abs(sign).sum())
+    return turned > 0.2 * total
+
+
+def _lateness(beside: NDArray[np.complex128], f: Array) -> float:
+    """Time [s] by which one tap's onset was set early against another: lines in step, signs left free."""
+    late = np.linspace(-0.0025, 0.0025, 251)
+    square = beside**2 / np.maximum(np.abs(beside), 1e-30)
+    return float(late[int((np.exp(-4j * np.pi * np.outer(late, f)) @ square).real.argmax())])
 
 
 def with_levels(lines: Lines) -> tuple[Lines, bool]:

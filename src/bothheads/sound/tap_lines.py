@@ -47,11 +47,16 @@ class Lines:
     explained_db: Array  # (taps,)
 
 
-def fit_lines(samples: Array, sample_rate_hz: int, onsets_s: Sequence[float], *, fast: bool) -> Lines | None:
-    """Lines of the taps in ``samples`` (n,); ``fast``: up to 1 kHz, else up to 440 Hz. None when nothing rings."""
+def fit_lines(samples: Array, sample_rate_hz: int, onsets_s: Sequence[float], *, until_s: Sequence[float] = (),
+              fast: bool) -> Lines | None:
+    """Lines of the taps in ``samples`` (n,); ``fast``: up to 1 kHz, else up to 440 Hz. None when nothing rings.
+
+    ``until_s``: where each tap's ring is disturbed, else by the next onset.
+    """
     step = divisor(sample_rate_hz, True) if fast else max(1, round(sample_rate_hz / SLOW_RATE_HZ))
     rate = sample_rate_hz / step
-    ends = [*onsets_s[1:], len(samples) / sample_rate_hz]
+    last = len(samples) / sample_rate_hz
+    ends = [min(e, last) for e in until_s] if until_s else [*onsets_s[1:], last]
     length = min(min(e - o for o, e in zip(onsets_s, ends, strict=True)) - START_S - 0.012, LONGEST_S)
     if length < SHORTEST_S:
         return None
@@ -117,7 +122,7 @@ def _candidates(window: Window) -> tuple[Array, Array]:
 def _threshold(channels: int) -> float:
     """Gain in noise variances that a further line must bring: its 2 + 2 channels parameters at 1 in a thousand or so."""
     p = 2.0 + 2.0 * channels
-    return p + 4.0 * np.sqrt(2.0 * p) + 10.0
+    return float(p + 4.0 * np.sqrt(2.0 * p) + 10.0)
 
 
 def _sigma2(fit: JointFit) -> float:

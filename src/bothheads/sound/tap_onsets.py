@@ -18,8 +18,9 @@ Array = NDArray[np.float64]
 _ORDER_S = 0.035  # memory of the predictor
 _DOUBLE_S = 0.3  # two taps nearer than this are one hand bouncing, or a second try
 _APART_S = 0.06
-_RISE_DB = 14.0  # of the residual over its median, least, for a tap
-_ECHO_DB = 7.0
+_RISE_DB = 10.0  # of the residual over its median, least, for a tap
+_CLEAR_DB = 5.0  # as many taps as rods stand this far above the rest: they are the round
+_LIKE_DB = 6.0  # an onset soon after another is a bounce when it is this near in strength
 _FAINT_DB = 13.0  # a tap this far below the others is a touch, not a tap
 
 
@@ -29,7 +30,9 @@ class Round:
 
     onsets_s: tuple[float, ...]
     rods: tuple[int, ...]
+    until_s: tuple[float, ...] = ()  # where each tap's undisturbed ring ends at the latest: the next onset of any kind
     warnings: tuple[str, ...] = ()
+    doubled: tuple[int, ...] = ()  # indices of taps that came twice within a moment
     refused: str | None = None
 
 
@@ -73,46 +76,57 @@ def _peaks(level: Array, least: float, apart: int) -> list[int]:
 
 def a_round(onsets: Array, sizes: Array, rods: int) -> Round:
     """Taps in order, one a rod, or several rounds; a doubled tap counts once, a skipped one is found by its gap."""
-    times, sizes, warnings = _without_extra(np.asarray(onsets, float), np.asarray(sizes, float), rods)
+    every, strength = np.asarray(onsets, float), np.asarray(sizes, float)
+    times, sizes, warnings = _without_extra(every, strength, rods)
     count = len(times)
+    real = every[strength >= sizes.min(initial=np.inf) - 1.0]
+    until = tuple(float(real[real > t].min(initial=np.inf)) for t in times)
+    twice = tuple(i for i, t in enumerate(times) if ((real < t) & (real > t - _DOUBLE_S)).any())
     if count >= rods and count % rods == 0:
-        return Round(tuple(times.tolist()), tuple(i % rods + 1 for i in range(count)), tuple(warnings))
+        return Round(tuple(times.tolist()), tuple(i % rods + 1 for i in range(count)), until, tuple(warnings), twice)
     mended = _skipped(times, rods)
     if mended is not None:
         missing = sorted(set(range(1, rods + 1)) - set(mended))
-        return Round(tuple(times.tolist()), mended,
-                     (*warnings, f"no tap at rod {missing[0]}: taken as skipped, for the pause there is twice as long"))
-    return Round((), (), tuple(warnings), refused=(
+        return Round(tuple(times.tolist()), mended, until,
+                     (*warnings, f"no tap at rod {missing[0]}: taken as skipped, for the pause there is twice as long"), twice)
+    return Round((), (), (), tuple(warnings), refused=(
         f"{count} taps were found, {rods} are needed: tap once near each rod in order, evenly, and record again."))
 
 
 def _without_extra(times: Array, sizes: Array, rods: int) -> tuple[Array, Array, list[str]]:
-    """Bounces merged into the later tap, and touches far fainter than the rest left out."""
+    """One onset a tap: what is left of the tap before goes, a bounce counts as one, faint touches are left out."""
+    if len(times) < 2 or not np.ptp(sizes):
+        return times, sizes, []
+    strong = np.sort(np.argsort(-sizes)[:rods])
+    near = min(_DOUBLE_S, 0.45 * float(np.median(np.diff(times[strong]))))
+    times, sizes, warnings = _single(times, sizes, near)
+    order = np.argsort(-sizes)
+    if len(times) > rods and sizes[order[rods - 1]] - sizes[order[rods]] > _CLEAR_DB:
+        keep = np.sort(order[:rods])
+    else:
+        keep = np.nonzero(sizes > float(np.median(sizes[order[:rods]])) - _FAINT_DB)[0]
+    if 0 < len(keep) - rods <= 2:
+        faint = keep[np.argsort(sizes[keep])][: len(keep) - rods]
+        if sizes[faint].max() < np.sort(sizes[keep])[len(faint)] - 4.0:
+            warnings += [f"a faint tap at {times[i]:.2f} s is left out" for i in sorted(faint)]
+            keep = np.setdiff1d(keep, faint)
+    return times[keep], sizes[keep], warnings
+
+
+def _single(times: Array, sizes: Array, near: float) -> tuple[Array, Array, list[str]]:
+    """Of onsets within ``near`` [s] the strongest; of two of like strength the later, for the ring counts from there."""
+    alive = np.ones(len(times), bool)
     warnings: list[str] = []
-    if not len(times):
-        return times, sizes, warnings
-    usual = float(np.median(np.sort(sizes)[-min(rods, len(sizes)) :]))
-    keep = sizes > usual - _FAINT_DB
-    times, sizes = times[keep], sizes[keep]
-    if len(times) > rods or len(times) % rods:
-        gaps = np.diff(times)
-        near = min(_DOUBLE_S, 0.45 * float(np.median(gaps))) if len(gaps) else 0.0
-        echo = np.r_[False, (gaps < near) & (sizes[1:] < sizes[:-1] - _ECHO_DB)]  # what is left of the tap before
-        times, sizes = times[~echo], sizes[~echo]
-        gaps = np.diff(times)
-        doubled = np.r_[gaps < near, False]
-        for i in np.nonzero(doubled)[0]:
-            warnings.append(f"two taps {gaps[i] * 1e3:.0f} ms apart at {times[i]:.2f} s count as one")
-        times, sizes = times[~doubled], sizes[~doubled]
-    if 0 < len(times) - rods <= 2:
-        order = np.argsort(sizes)
-        extra = order[: len(times) - rods]
-        if sizes[extra].max() < sizes[order[len(extra)]] - 4.0:
-            warnings += [f"a faint tap at {times[i]:.2f} s is left out" for i in sorted(extra)]
-            keep = np.ones(len(times), bool)
-            keep[extra] = False
-            times, sizes = times[keep], sizes[keep]
-    return times, sizes, warnings
+    for i in np.argsort(-sizes):
+        if not alive[i]:
+            continue
+        close = np.nonzero(alive & (np.abs(times - times[i]) < near) & (np.arange(len(times)) != i))[0]
+        like = [k for k in close if sizes[k] > sizes[i] - _LIKE_DB and times[k] > times[i]]
+        alive[close] = False
+        if like:
+            alive[like[-1]], alive[i] = True, False
+            warnings.append(f"two taps {(times[like[-1]] - times[i]) * 1e3:.0f} ms apart at {times[i]:.2f} s count as one")
+    return times[alive], sizes[alive], sorted(warnings)
 
 
 def _skipped(times: Array, rods: int) -> tuple[int, ...] | None:

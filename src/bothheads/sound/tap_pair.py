@@ -22,7 +22,7 @@ FAMILIES: dict[tuple[int, int], tuple[float, float, float]] = {
     (3, 1): (6.38016, 0.1747, 2.2), (1, 2): (7.01559, 0.1703, 2.2), (4, 1): (7.58834, 0.1436, 2.7),
     (2, 2): (8.41724, 0.1341, 2.5),
 }
-_LOADINGS = np.linspace(0.05, 2.0, 40)  # rho a / sigma of everything from a small thick to a wide thin head
+_LOADINGS = np.linspace(0.08, 1.98, 20)  # rho a / sigma of everything from a small thick to a wide thin head
 _FREQUENCY_SD = 0.014  # ln f of a family's middle against the template
 _LEVEL_SD = 0.9
 _WORST = 9.0
@@ -49,7 +49,8 @@ def find_pair(lines: Lines, *, expected_hz: float | None = None, expected_sd: fl
     level = _relative(lines.amplitude)
     f = lines.frequency_hz
     loud = level.mean(0) > 0.004 * level.mean(0).max()
-    starts = list(f[loud]) + [float(np.sqrt(a * b)) for a, b in combinations(f[loud], 2) if 1.0 < b / a < 1.13]
+    some = f[loud]
+    starts = list(some) + [float(np.sqrt(a * b)) for i in (1, 2) for a, b in zip(some, some[i:], strict=False) if b / a < 1.13]
     loadings = _LOADINGS if loading is None else loading * np.array([0.85, 0.92, 1.0, 1.08, 1.15])
     best: list[tuple[float, float, float]] = []
     for start in starts:
@@ -111,7 +112,9 @@ def _complementary(hertz: float, f: Array, level: Array, loud: NDArray[np.bool_]
     near = [k for k in range(len(f)) if abs(np.log(f[k] / hertz)) < _NEAR and (loud[k] or level[:, k].max() > 0.01)]
     if not near:
         return ()
-    options: list[tuple[float, tuple[int, ...]]] = [(_unlike_one(level[:, k]) + 0.3 * abs(np.log(f[k] / hertz)), (k,)) for k in near]
+    options: list[tuple[float, tuple[int, ...]]] = []
+    for k in near:
+        options.append((_unlike_one(level[:, k]) + 0.3 * abs(np.log(f[k] / hertz)), (k,)))
     for i, k in combinations(near, 2):
         options.append((_unlike_two(level[:, i], level[:, k]), (i, k)))
     strength = {o: level[:, list(o)].sum() for _, o in options}

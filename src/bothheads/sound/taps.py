@@ -23,7 +23,11 @@ Array = NDArray[np.float64]
 
 _LEAST_CENTS = 0.3  # floor of a bar: heads are not linear to better than this
 _DISAGREES_CENTS = 6.0
+_OWNED = 0.75  # share of a line that one tap holds, beyond which the line is that tap's alone
+_MOSTLY = 0.35  # share of a tap's level in lines of its own, beyond which it disagrees
+_DOUBLED = 0.15  # of the split: two taps in a row interfere line by line
 _FAINTEST_DB = -60.0
+_WORST_COST = 45.0  # of the template: good rounds come out at 3 to 20
 _SLOW_TOP_HZ = 165.0  # (1,1) up to which all families of interest lie under 440 Hz
 _CENTS = 1200.0 / log(2.0)
 
@@ -76,7 +80,7 @@ def _lines_and_pair(x: Array, sample_rate_hz: int, found: Round, expected_hz: fl
     tries = (False, True) if expected_hz is None else ((expected_hz * 1.3 > _SLOW_TOP_HZ,))
     best: tuple[Lines, Pair, bool] | None = None
     for fast in tries:
-        lines = fit_lines(x, sample_rate_hz, found.onsets_s, fast=fast)
+        lines = fit_lines(x, sample_rate_hz, found.onsets_s, until_s=found.until_s, fast=fast)
         if lines is None:
             continue
         lines, stood = with_levels(lines)
@@ -87,11 +91,13 @@ def _lines_and_pair(x: Array, sample_rate_hz: int, found: Round, expected_hz: fl
             break
     if best is None:
         return "nothing rings in these taps: tap harder 28 mm inside the hoop, hold the other head, and let each ring a second."
+    if best[1].cost > _WORST_COST:
+        return "no (1,1) pair stands among what rings here: tap 28 mm inside the hoop, near each rod, with the other head held."
     rival = best[1].rival_hz
     if rival is not None:
         first = float(best[0].frequency_hz[best[1].lines[0]])
-        return (f"the (1,1) pair could be at {first:.0f} or {rival:.0f} Hz: name the drum, so that its size decides, or tap again "
-                "with the other head held.")
+        return (f"the (1,1) pair could be at {first:.0f} or {rival:.0f} Hz: name the drum, so that its size decides, "
+                "or tap again with the other head held.")
     return best
 
 
@@ -109,13 +115,15 @@ def _answer(lines: Lines, pair: Pair, stood: bool, found: Round, rods: int) -> T
     f = lines.frequency_hz
     pitch, sd = rod_pitch(lines, pair.lines, stood=stood)
     low, high = float(f[pair.lines[0]]), float(f[pair.lines[-1]])
-    warnings = [*found.warnings, *_disagreements(lines, found)]
+    sd[list(found.doubled)] += _DOUBLED * (high - low)
+    alone = _alone(lines)
+    warnings = [*found.warnings, *_disagreements(lines, alone, found)]
     if stood:
         warnings.append("the microphone stood in one place: levels at the rods are taken against each line's mean over the head")
     level = 20.0 * np.log10(np.maximum(lines.amplitude, 1e-30) / lines.amplitude.max(1, keepdims=True))
     taps = []
     for rod in range(1, rods + 1):
-        mine = [i for i, r in enumerate(found.rods) if r == rod]
+        mine = [i for i, r in enumerate(found.rods) if r == rod and not np.isfinite(alone[i])]
         if not mine:
             taps.append(Tap(rod, None, None, high - low, ()))
             continue
@@ -135,9 +143,30 @@ def _scatter(values: Array) -> float:
     return 0.0 if len(values) < 2 else float(values.std(ddof=1) / sqrt(len(values)))
 
 
-def _disagreements(lines: Lines, found: Round) -> list[str]:
+def _alone(lines: Lines) -> Array:
+    """Cents (taps,) by which a tap's lines lie off the others' where most of its level is in lines that only it has, else NaN.
+
+    Lines of one tap that lie beside everybody's: the head was in another state there.
+    """
+    level = lines.amplitude / np.maximum(lines.amplitude.sum(1, keepdims=True), 1e-30)
+    held = level / np.maximum(level.sum(0), 1e-30)
+    single = held.max(0) > _OWNED
+    out = np.full(len(level), np.nan)
+    if len(level) < 4 or single.all():
+        return out
+    shared = lines.frequency_hz[~single]
+    for i, row in enumerate(level):
+        mine = single & (held.argmax(0) == i)
+        if row[mine].sum() > _MOSTLY:
+            off = [_CENTS * log(f / shared[int(np.abs(np.log(f / shared)).argmin())]) for f in lines.frequency_hz[mine]]
+            out[i] = float(np.median(off))
+    return out
+
+
+def _disagreements(lines: Lines, alone: Array, found: Round) -> list[str]:
     """Taps whose lines all lie off the shared ones: the head was not in the same state."""
     shift = lines.shift_cents - np.median(lines.shift_cents)
     bar = np.maximum(5.0 * lines.shift_sd_cents, _DISAGREES_CENTS)
+    off = np.where(np.isfinite(alone), alone, np.where(np.abs(shift) > bar, shift, np.nan))
     return [f"the tap at rod {rod} lies {abs(s):.0f} cents {'above' if s > 0 else 'below'} the others: the other head was not "
-            "held there, or a hand lay on the rim" for rod, s, b in zip(found.rods, shift, bar, strict=True) if abs(s) > b]
+            "held there, or a hand lay on the rim" for rod, s in zip(found.rods, off, strict=True) if np.isfinite(s)]
