@@ -37,7 +37,7 @@ def test_plane_wave_is_a_spring_and_a_slug_at_low_frequency() -> None:
 
 def test_slopes_are_the_derivatives() -> None:
     mu, sc, h = np.array([0.0, 1.84, 5.3]), -0.05 + 1.1j, 1e-6
-    x, y, dx, dy = cavity.duct_load(mu, np.array(sc), 0.9)
+    _, _, dx, dy = cavity.duct_load(mu, np.array(sc), 0.9)
     up, down = cavity.duct_load(mu, np.array(sc + h), 0.9), cavity.duct_load(mu, np.array(sc - h), 0.9)
     assert np.allclose(dx, (up[0] - down[0]) / (2 * h), rtol=1e-6)
     assert np.allclose(dy, (up[1] - down[1]) / (2 * h), rtol=1e-6)

@@ -2,7 +2,7 @@
 
 The exact air is never assembled for every mode: Z(s) v is applied through duct modes and rim-free functions, and
 the correction of v goes through the damped linear problem read off at three frequencies. What does not settle so is
-finished by Newton's iteration with the full matrix.
+solved exactly among its neighbours.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from ..records import HEADS, Drum
 from . import opening
 from .airload import DUCT
 from .bessel import bessel_zeros
-from .coupled import LOWEST_HZ, System, duplicates, newton, shortest_wave, tension_of, windows
+from .coupled import LOWEST_HZ, System, duplicates, shortest_wave, tension_of, windows
 from .membrane import Array, film_on_rim_free
 from .mixture import Mixture
 from .muffling import surface_density
@@ -34,6 +34,7 @@ LOW = 1.3  # undamped modes to this many times the highest frequency are joined 
 SETTLED = 2e-7  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
 ROUNDS = 10
+NEIGHBOURS = 10
 
 
 def reach(drum: Drum, fmax_hz: float) -> float:
@@ -209,10 +210,7 @@ class Group:
         top = 2 * pi * self.fmax
         found = []
         for low, high in self._bands():
-            s, v, norms, left = _Linear(self, low, high).settle()
-            if left.size:
-                s[left], v[left], norms[left] = self._full_newton(s[left], v[left])
-            found.append((s, v, norms))
+            found.append(_Linear(self, low, high).settle())
         s, v, norms = (np.concatenate(part) for part in zip(*found, strict=True))
         good = np.nonzero((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
         good = good[self._outside_share(v[good]) > NO_DRUM]
@@ -238,19 +236,6 @@ class Group:
             if edge > 1.15 * kept[-1] and edge < 0.95 * edges[-1]:
                 kept.append(edge)
         return list(pairwise([*kept, edges[-1]]))
-
-    def _full_newton(self, s: Complex, v: Complex) -> tuple[Complex, Complex, Complex]:
-        """Newton with the full matrix, mode by mode."""
-        basis = np.eye(len(self.index)) if self.basis is None else self.basis
-
-        def evaluate(_: NDArray[np.int_], at: Complex) -> tuple[Complex, Complex]:
-            pairs = [self.dense(complex(x)) for x in at]
-            z, dz = (np.array([basis.T @ pair[k] @ basis for pair in pairs]) for k in (0, 1))
-            return z, dz
-
-        done = [newton(evaluate, s[i:i + 1], v[i:i + 1] @ basis) for i in range(len(s))]
-        return (np.concatenate([d[0] for d in done]), np.concatenate([d[1] for d in done]) @ basis.T,
-                np.concatenate([d[2] for d in done]))
 
 
 class _Linear:
@@ -280,8 +265,8 @@ class _Linear:
         self.values, right = np.linalg.eig(1j * np.diag(self.w[: self.low]) - 0.5 * r)
         self.right, self.left = right, np.linalg.inv(right)
 
-    def settle(self) -> tuple[Complex, Complex, Complex, NDArray[np.int_]]:
-        """Residual iteration on all wanted modes: s, v, norms and the indices of those that did not settle."""
+    def settle(self) -> tuple[Complex, Complex, Complex]:
+        """s, v and norms of all wanted modes: residual iteration, then the slow ones each with its neighbours."""
         floor = max(2 * pi * LOWEST_HZ, 0.98 * self.lowest)
         wanted = np.nonzero((self.values.imag > floor) & (self.values.imag < 1.03 * self.highest))[0]
         s = self.values[wanted].copy()
@@ -308,15 +293,46 @@ class _Linear:
             if not live.size:
                 break
         stuck += live[last[live] > ENOUGH].tolist()
-        return s, v, norms, np.array(sorted(stuck), int)
+        for i in sorted(stuck):
+            s[i], v[i], norms[i] = self._among_neighbours(complex(s[i]), v[i])
+        return s, v, norms
 
-    def _correct(self, s: Complex, residual: Complex, own: NDArray[np.int_]) -> Complex:
-        """Approximate Z(s)^-1 residual without the part along each mode itself."""
+    def _among_neighbours(self, s: complex, v: Complex) -> tuple[complex, Complex, complex]:
+        """One mode solved exactly among the linear problem's nearest modes, the rest by residual correction.
+
+        s is not a number where that does not settle.
+        """
+        for _ in range(ROUNDS):
+            near = np.argsort(np.abs(self.values - s))[:NEIGHBOURS]
+            others = self.right[:, near].T @ self.shapes[:, : self.low].T
+            span = np.linalg.qr(np.concatenate([v[None], others]).T)[0].T
+            z, dz = self.group.apply(np.full(len(span), s), span)
+            steps, parts = np.linalg.eig(-np.linalg.solve(span @ dz.T, span @ z.T))
+            mine = int(np.argmax(np.abs((span.conj() @ v).conj() @ parts)))
+            step, part = complex(steps[mine]), parts[:, mine]
+            s += step
+            residual = part @ z + step * (part @ dz)
+            size = np.sqrt((span.T @ part) @ (span.T @ part))
+            v = _unit((span.T @ part)[None] / size - self._correct(np.array([s]), residual[None] / size, near[:0], near))[0]
+            if abs(step) < SETTLED * abs(s):
+                break
+        else:
+            if abs(step) > ENOUGH * 100 * abs(s):
+                s = complex(np.nan, np.nan)
+        return s, v, complex(v @ self.group.apply(np.array([s]), v[None])[1][0]) if s == s else complex(1.0)
+
+    def _correct(
+        self, s: Complex, residual: Complex, own: NDArray[np.int_], solved: NDArray[np.int_] | None = None
+    ) -> Complex:
+        """Approximate Z(s)^-1 residual without the part along each mode itself, or along those already solved."""
         y = residual @ self.shapes
         t = s[:, None]
         gap = t - self.values[None]
         gap *= np.maximum(np.abs(gap), 1.0) / np.maximum(np.abs(gap), 1e-30)  # never divide by less than 1/s
-        gap[np.arange(len(s)), own] = np.inf
+        if solved is None:
+            gap[np.arange(len(s)), own] = np.inf
+        else:
+            gap[:, solved] = np.inf
         low = ((y[:, : self.low] / (t + 1j * self.w[: self.low])) @ self.left.T / gap) @ self.right.T
         w = self.w[self.low:]
         high = y[:, self.low:] / (t * t + w * w + t * self.loss_high)
