@@ -70,8 +70,12 @@ def chart_svg(points: Sequence[Damped], *, wish_s: float | None = None, wide: bo
         y = xy(0, wish_s)[1]
         pen.path(f"M{number(left)} {number(y)}H{number(right)}", "ink", width=1.25, dash="2 5")
         pen.text(right, y - 7, f"wished {wish_s:g} s", size=13 if wide else 12, anchor="end", css="halo")
+    taken: list[tuple[float, float]] = []
     for p in points:
         x, y = xy(p.grams, p.t60_s)
+        while any(abs(x - a) < 21 and abs(y - b) < 21 for a, b in taken):  # side by side, not on each other
+            x += 22
+        taken.append((x, y))
         if p.sd_s:
             reach = (base - top) * 2 * p.sd_s / most_s
             pen.path(f"M{number(x)} {number(y - reach)}v{number(2 * reach)}m-4 0h8m-8 {number(-2 * reach)}h8", "whisk", width=1.5)

@@ -112,6 +112,16 @@ def wav_bytes(samples: NDArray[Any], sample_rate_hz: int) -> bytes:
     return out.getvalue()
 
 
+def wav_samples(data: bytes) -> NDArray[np.float64]:
+    """Samples (n, channels) of a WAV of 24 bits as ``wav_bytes`` writes it."""
+    with wave.open(io.BytesIO(data)) as file:
+        raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
+        channels = file.getnchannels()
+    whole = np.zeros((len(raw), 4), np.uint8)
+    whole[:, 1:] = raw
+    return np.asarray(whole.view("<i4").reshape(-1, channels) / 2147483648.0, dtype=np.float64)
+
+
 class Past:
     """The last seconds of what the microphone heard, addressed by frame since it began."""
 

@@ -32,6 +32,7 @@ class Desk:
         self.sounds: dict[tuple[Any, ...], Any] = {}  # matched pairs, made once
         self.tests: dict[str, Any] = {}  # running blind tests
         self.benches: dict[int, Any] = {}  # takes in the making, by drum
+        self.rounds: dict[tuple[int, str], Any] = {}  # rounds of taps in the making, by drum and head
 
     def hold(self, name: str, value: Any) -> None:
         """A running test or question under its name; the oldest go when there are many."""
