@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .model import DrumModel
 from .scoring import Heard, Prior, Weighed
-from .search import COLD, WARM, DrumModel, refine
+from .search import COLD, WARM, refine
 
 Array = NDArray[np.float64]
 
@@ -142,7 +143,7 @@ def _gathered(pieces: Sequence[_Piece]) -> list[Explanation]:
     out = []
     for name in dict.fromkeys(label.tolist()):
         mine = np.flatnonzero(label == name)
-        out.append(_mixed([pieces[i] for i in mine], weight[mine]))
+        out.append(_mixed([pieces[int(i)] for i in mine], weight[mine]))
     return sorted(out, key=lambda e: -e.odds)
 
 

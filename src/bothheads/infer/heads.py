@@ -22,9 +22,10 @@ from ..records import Alternative, Drum, Fit, HeadFit, HeadName, Microphone, Rea
 from .evidence import TO_HEADS, Explanation, explain
 from .heard import gather, is_inside, usable_channels
 from .identify import fit_pairs, loudest_is_foreign, mode_numbers
+from .model import DrumModel
 from .scenes import Hearing, Scenes, draw
 from .scoring import DEFAULT, Assumed, Heard, Prior, Weighed, wide_prior
-from .search import WARM, DrumModel, climb, highest_of, refine
+from .search import WARM, climb, highest_of, refine
 from .whole import SEARCH_F_SD, WholeDrum, climb_whole, full_assumed, numbers, search_assumed
 
 Array = NDArray[np.float64]
@@ -141,7 +142,7 @@ class HeadsPrior:
         cov[2:, 2:] = np.eye(2) * share
         cov[:2, 2:] = 0.95 * heads * share
         cov[2:, :2] = cov[:2, 2:].T
-        return cls((float(logs.mean()), float(logs[0] - logs[1]), *film), tuple(map(tuple, cov.tolist())))
+        return cls((float(logs.mean()), float(logs[0] - logs[1]), film[0], film[1]), tuple(map(tuple, cov.tolist())))
 
 
 def _film_shift(head: HeadFit, nominal: float) -> float:
@@ -199,13 +200,12 @@ def _whole(drum: Drum, setup: Setup | None) -> WholeDrum:
 def drum_model(drum: Drum, setup: Setup | None, assumed: Assumed = DEFAULT) -> DrumModel:
     """The drum as the search sees it."""
     batch = BatchDrum(drum)
-    mixed = is_mixed(drum)
-    assumed = search_assumed(assumed) if mixed else assumed
     hearing = None if setup is None else Hearing(drum, batch, setup.scenes, setup.travel, setup.table)
     resonant = drum.resonant or drum.batter
-    low, high = SEARCH_F_SD if mixed else (assumed.frequency_sd, float(np.hypot(assumed.frequency_sd,
-                                                                               assumed.uneven_sd)))
+    mixed = is_mixed(drum)
+    low, high = SEARCH_F_SD if mixed else (assumed.frequency_sd, np.hypot(assumed.frequency_sd, assumed.uneven_sd))
     f_sd = np.where(batch.order > 0, high, low)
+    assumed = search_assumed(assumed) if mixed else assumed
     return DrumModel(batch, hearing, (drum.batter.surface_density, resonant.surface_density), f_sd, assumed, mixed)
 
 
@@ -267,7 +267,7 @@ def head_pitches(drum: Drum, tension: Array, film: Array) -> dict[str, float]:
         names = [("batter", "resonant"), ("resonant", "batter")]
     fmax = 1.5 * float(np.sqrt((tension / film).max())) / drum.diameter + 60.0
     system = build(plain, fmax)
-    out = {}
+    out: dict[str, float] = {}
     for name, held in names:
         modes = solve_round(system, fmax, held=held)
         low = [float(f) for f, m in zip(modes.frequency_hz, modes.order, strict=True) if m == 0 and f > 3.0]

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from ..records import Fit, FitPair
 from ..units import cents
+from .model import DrumModel
 from .scoring import Heard, Weighed
-from .search import DrumModel
 
 Array = NDArray[np.float64]
 

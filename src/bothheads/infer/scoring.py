@@ -98,13 +98,6 @@ class Heard:
     def __len__(self) -> int:
         return len(self.log_f)
 
-    def below(self, hz: float) -> Heard:
-        """The partials below ``hz``, the whole reading when fewer than four are."""
-        low = np.exp(self.log_f) < hz
-        if low.sum() < 4:
-            return self
-        return Heard(self.log_f[low], self.log_f_sd[low], self.log_tau[low], self.log_tau_sd[low], self.level[low])
-
     @property
     def has(self) -> Mask:
         """Where a level was read, (n, C)."""
@@ -144,17 +137,17 @@ class Picture:
 def floored(levels: Array, in_range: Mask, depth_db: float = 50.0) -> Array:
     """Levels (..., J, K, C) no lower than ``depth_db`` under the loudest mode in range (..., J) of any scene."""
     top = np.where(in_range[..., None, None], levels, -999.0).max((-3, -2), keepdims=True)
-    return np.maximum(levels, top - depth_db)
+    return np.asarray(np.maximum(levels, top - depth_db))
 
 
 def chance_heard(levels: Array, in_range: Mask, assumed: Assumed) -> Array:
     """Chance that a mode is in the list: near enough to the loudest in its best channel, mean over scenes, (..., J)."""
     if not levels.shape[-1]:
-        return np.where(in_range, 0.5 * assumed.detected, assumed.missed_above)
+        return np.asarray(np.where(in_range, 0.5 * assumed.detected, assumed.missed_above))
     relative = levels - np.where(in_range[..., None, None], levels, -999.0).max(-3, keepdims=True)
     near = 1.0 / (1.0 + np.exp(-(relative + assumed.floor_db) / 2.0))
     chance = np.clip(assumed.detected * near.max(-1).mean(-1), assumed.missed_above, 0.85)
-    return np.where(in_range, chance, assumed.missed_above)
+    return np.asarray(np.where(in_range, chance, assumed.missed_above))
 
 
 def cost(heard: Heard, log_f: Array, log_tau: Array, mean: Array, spread: Array, chance: Array, gain: Array,

@@ -16,10 +16,10 @@ from ..constants import ONSET_TO_LEVEL
 from ..physics.batch_levels import loudness, scene_amplitudes
 from ..physics.coupled import ModeSet, solve
 from ..records import Drum
-from .heard import REFERENCE_RADIUS
+from .model import DrumModel, along_x
 from .scenes import Scenes
 from .scoring import UNKNOWNS, Assumed, Heard, Picture, Prior, Weighed, chance_heard, floored
-from .search import ROUGH, DrumModel, along_x, banded_starts, beginning, refine, survey
+from .search import ROUGH, climb, refine
 
 Array = NDArray[np.float64]
 
@@ -29,9 +29,7 @@ SEARCH_DECAY_SD = 0.5
 F_SD = 0.004  # model against drum under a pad or round an opening
 LEVEL_SD = 2.5  # dB
 DECAY_SD = 0.15
-LOW_HZ = 130.0  # partials of the first climb, for a 24 in drum
-BANDS, EACH, EVERY_D = 11, 2, 10  # bands of d, starts in each, nodes of every d that get a full pairing
-MOST = 5  # states climbed again on all partials
+MOST = 8  # states climbed again
 
 
 def search_assumed(assumed: Assumed) -> Assumed:
@@ -73,10 +71,10 @@ class WholeDrum:
 
     def pictures(self, x: Array, highest: float, sloped: bool = False) -> list[Picture]:
         """See ``search.DrumModel.pictures``; levels have no slopes here."""
-        return [self._picture(row, highest) for row in x]
+        return [self.picture_of(row, self.modes(row, highest), highest) for row in x]
 
-    def _picture(self, x: Array, highest: float) -> Picture:
-        modes = self.modes(x, highest)
+    def picture_of(self, x: Array, modes: ModeSet, highest: float) -> Picture:
+        """The picture of solved modes in state x (7,)."""
         w, rate = modes.s.imag, np.minimum(modes.s.real, -0.02)
         in_range = np.log(w / (2 * np.pi)) < highest
         levels = floored(self._levels(modes), in_range)
@@ -94,32 +92,26 @@ class WholeDrum:
             return np.zeros((len(modes), 2, 0))
         a = scene_amplitudes(modes, sc.points, travel=self.travel, table=self.table, strike_of=sc.scene_of,
                              strikes=sc.strikes(self.drum.strike), wait_s=ONSET_TO_LEVEL - self.drum.strike.duration)
-        return loudness(sc.mixed(a, sc.count)[None], modes.frequency_hz[None], modes.order)[0]
+        return np.asarray(loudness(sc.mixed(a, sc.count)[None], modes.frequency_hz[None], modes.order)[0])
 
 
 def climb_whole(whole: WholeDrum, model: DrumModel, heard: Heard, prior: Prior, extra: Sequence[Array] = ()
                 ) -> list[Weighed]:
-    """Explanations of a drum whose orders mix: starts in every band of d, climbed on the low partials, then on all.
+    """Explanations of a drum whose orders mix: climbed by the mean round the axis, then the best of them and their
+    mirror images by the whole drum."""
+    rough = _best_first(climb(model, heard, prior, extra))
+    states = list(extra)
+    for w in rough:
+        swapped = w.x.copy()
+        swapped[1] = 2 * model.mirror - swapped[1]
+        states += [w.x, swapped]
+    chosen = distinct(states, 0.03)[:MOST]
+    return refine(whole.pictures, heard, np.array(chosen), [rough[0].gain] * len(chosen), prior, whole.assumed,
+                  rounds=5, gate=ROUGH)
 
-    What a pad does to levels and to nearly equal modes the search does not see, so it only says where u lies at each
-    d, and the whole drum decides.
-    """
-    scale = REFERENCE_RADIUS / whole.drum.radius
-    low = heard.below(LOW_HZ * scale)
-    found = banded_starts(survey(model, low, prior, every_d=EVERY_D), bands=BANDS, each=EACH)
-    x = np.tile(beginning(low, prior, model.film), (len(found) + len(extra), 1))
-    for row, s in zip(x, found, strict=False):
-        row[:2] = s.u, s.d
-    for row, state in zip(x[len(found):], extra, strict=True):
-        row[:] = state
-    gains = [s.gain for s in found] + [found[0].gain] * len(extra)
-    first = sorted(refine(whole.pictures, low, x, gains, prior, whole.assumed, rounds=3, gate=ROUGH), key=lambda w: -w.evidence)
-    chosen = distinct([w.x for w in first], 0.02)[:MOST]
-    swapped = chosen[0].copy()
-    swapped[1] = 2 * model.mirror - swapped[1]
-    chosen = distinct([*chosen, swapped], 0.02)
-    return refine(whole.pictures, heard, np.array(chosen), [first[0].gain] * len(chosen), prior, whole.assumed,
-                  rounds=4)
+
+def _best_first(states: Sequence[Weighed]) -> list[Weighed]:
+    return sorted(states, key=lambda w: -w.evidence)
 
 
 def distinct(states: Sequence[Array], apart: float) -> list[Array]:

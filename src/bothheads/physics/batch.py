@@ -141,7 +141,7 @@ class BatchDrum:
         ceiling = 0.98 * KA_MAX * self.air.speed_of_sound / self.radius
         norms = np.ones_like(s)
         for turn in range(rounds + 1):
-            s = np.where(s.imag > ceiling, s.real + 1j * ceiling, s)
+            s = s.real + 1j * np.minimum(s.imag, ceiling)
             z, dz = self._impedance(m, s, many)
             if turn < rounds:
                 v = np.linalg.solve(z, (dz @ v[:, :, None]))[:, :, 0]
