@@ -18,7 +18,9 @@ VIEWS = {
     "home": "/", "ladder": "/drums/1", "forecast": "/drums/1?batter=-2&resonant=1", "earlier": "/drums/1/states/1",
     "history": "/drums/1/history?over=1,3", "plan": "/drums/1/plan?note=43Hz", "turn": "/drums/1/turn?batter=-1&at=3",
     "turn-read": "/drums/1/turn?batter=-1&at=8", "noturn": "/drums/1/turn", "rods": "/drums/1/rods", "blind": "/drums/1/blind",
-    "missing": "/drums/77",
+    "listen": "/drums/1/listen", "taps": "/drums/1/taps?head=resonant", "microphones": "/drums/1/microphones",
+    "muffling": "/drums/1/muffling?tail=4", "ear": "/drums/1/ear?lesson=higher", "cards": "/drums/1/cards",
+    "quick": "/drums/1/quick", "kit": "/kit?interval=", "missing": "/drums/77",
 }
 SAYS = """async () => (await axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',
     'best-practice']})).violations.map(v => v.id + ': '
