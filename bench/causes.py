@@ -8,6 +8,10 @@ or more and is not 'cannot tell'. Counted: claims among the changes that have a 
 
 from __future__ import annotations
 
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before NumPy: small matrices lose by threads
+
 import argparse
 import json
 from concurrent.futures import ProcessPoolExecutor

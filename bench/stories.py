@@ -9,6 +9,10 @@ and a small frequency-only fit of each state with the nominal films. Forecast ag
 
 from __future__ import annotations
 
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before NumPy: small matrices lose by threads
+
 import argparse
 import json
 import time

@@ -8,6 +8,10 @@ told. Readings are the model's own with noise, so nothing here says how good the
 
 from __future__ import annotations
 
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before NumPy: small matrices lose by threads
+
 import sys
 from dataclasses import replace
 from pathlib import Path

@@ -26,10 +26,11 @@ from .turns import After, HeadsModel, learn_heads
 
 Array = NDArray[np.float64]
 
-MODEL_SD = 0.003  # ln f, the model against drums that are not described to the last gram
+MODEL_SD = 0.0025  # ln f, the model against drums that are not described to the last gram
+FILM_SHARE = 0.1  # of the variance that all states share: a fit's tension makes up for a wrong film in most partials
 MODEL_DECAY_SD = 0.10  # ln tau, likewise
 CHANGE_SD = 0.0006  # ln f of a change, whatever its size
-CHANGE_SHARE = 0.04  # sd of a change as part of the change itself
+CHANGE_SHARE = 0.03  # sd of a change as part of the change itself
 DECAY_CHANGE_SHARE = 0.25
 DECAY_CHANGE_SD = 0.05
 MATCH_CENTS = 80.0  # a measured partial further than this from every mode belongs to none
@@ -218,7 +219,7 @@ def _carried(p: ModelPartial, rung: Rung, before: Rung | None, anchor: Anchor | 
     """One partial of the forecast, anchored on its reading where there is one."""
     if anchor is None or before is None:
         slope = np.array(rung.pitch_slope)
-        cov = after.log_then_cov + np.diag(common)
+        cov = after.log_then_cov + FILM_SHARE * np.diag(common)
         sd = p.frequency_hz * sqrt(float(slope @ cov @ slope) + MODEL_SD**2)
         return replace(p, frequency_sd_hz=sd, decay_sd_s=0.5 * p.decay_s), False
     move = change(before, rung, after, common)

@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 
 HANDS_SD = 0.15  # relative, one rod's turn as done against as meant; from trials of the rods' planner, no source
 HANDS_FLOOR = 1.0 / 64.0  # turns, 'even careful hands miss by about 1/64 turn', common practice
-FILM_COMMON_SD = 0.04  # part of ln T that every fit of one head shares: its film mass is known to 5 %
-COMMON_SHARE = 0.85  # at most this share of a fit's variance is taken for common to all states
+FILM_COMMON_SD = 0.045  # part of ln T that every fit of one head shares: its film mass is known to 5 %
+COMMON_SHARE = 0.92  # at most this share of a fit's variance is taken for common to all states
 ASSUMED_TENSION_SD = 0.10  # ln T, a tension written into a drum file by hand
 NOTHING = 1e4  # variance of ln T where nothing is known
 

@@ -124,7 +124,7 @@ class HeadsModel:
         slope = np.exp(self.log_slopes)
         then = np.maximum(self.mean + slope * step, LOWEST_TENSION)
         noise = slope**2 * (hands + (BEND_SD * step) ** 2 + (BEYOND_SD * beyond) ** 2
-                            + (SETTLING_SD * np.maximum(step, 0.0)) ** 2) + (DRIFT_SD * then) ** 2 * (step != 0)
+                            + (SETTLING_SD * np.maximum(step, 0.0)) ** 2) + (DRIFT_SD * then) ** 2 * bool(step.any())
         each = np.hstack([self.mean, then])
         cov = np.block([[self.cov, self.cov], [self.cov, self.cov]])
         cov[:, [2, 3], [2, 3]] += noise
