@@ -234,6 +234,7 @@ class Reading:
     explained_db: float | None = None  # energy over what the partials leave, from 22 ms on
     remainder: tuple[Remainder, ...] = ()
     settled: bool = True  # False: the answer moves with the window, see warnings
+    explained_late_db: float | None = None  # the same from 150 ms on
 
 
 @dataclass(frozen=True)

@@ -63,6 +63,7 @@ def reading(x: r.Reading) -> dict[str, Any]:
         "note": note(x.note),
         "settled": x.settled,
         "explained_db": x.explained_db,
+        "explained_late_db": x.explained_late_db,
         "remainder": [{"cause": q.cause, "share": q.share} for q in x.remainder],
         "warnings": x.warnings,
     })
@@ -98,6 +99,7 @@ def reading_from(d: dict[str, Any]) -> r.Reading:
         d["sample_rate_hz"], tuple(d["channels"]), strikes, tuple(partial_from(p) for p in d["partials"]),
         note_from(d["note"]), tuple(d.get("warnings", ())), d.get("explained_db"),
         tuple(r.Remainder(q["cause"], q["share"]) for q in d.get("remainder", ())), d.get("settled", True),
+        d.get("explained_late_db"),
     )
 
 

@@ -36,6 +36,7 @@ class Found:
     remarks: tuple[str | None, ...] = ()
     remainder: tuple[Remainder, ...] = ()
     warnings: tuple[str, ...] = ()
+    explained_late_db: float | None = None  # from 150 ms on
 
     def levels(self) -> Array:
         """Amplitude (S, C, K) 6 ms after the onset, NaN where not heard."""
@@ -113,9 +114,20 @@ def joined(fits: Sequence[Found]) -> Found:
         for s, k in group:
             amplitude[s, :, j], heard[s, :, j] = fits[s].amplitude[0, :, k], fits[s].heard[0, :, k]
     known = [f.explained_db for f in fits if f.explained_db is not None]
+    late = [f.explained_late_db for f in fits if f.explained_late_db is not None]
     return Found(rows[0], rows[1], rows[2], rows[3], amplitude, heard, tuple(f.glide_cents[0] for f in fits),
                  float(np.median(known)) if known else None, all(f.settled for f in fits),
-                 tuple(dict.fromkeys(r for f in fits for r in f.reasons)))
+                 tuple(dict.fromkeys(r for f in fits for r in f.reasons)), (), _mean_shares(fits),
+                 tuple(dict.fromkeys(w for f in fits for w in f.warnings)),
+                 float(np.median(late)) if late else None)
+
+
+def _mean_shares(fits: Sequence[Found]) -> tuple[Remainder, ...]:
+    """Remainder of several strikes: the mean share of every cause."""
+    read = [f for f in fits if f.remainder]
+    causes = dict.fromkeys(r.cause for f in read for r in f.remainder)
+    mean = [Remainder(c, sum(r.share for f in read for r in f.remainder if r.cause == c) / len(read)) for c in causes]
+    return tuple(sorted(mean, key=lambda r: -r.share))
 
 
 def _agrees(fits: Sequence[Found], group: list[tuple[int, int]], s: int, k: int, f: float) -> bool:

@@ -15,7 +15,7 @@ from .decimate import divisor
 from .gather import Found, joined, partials_of
 from .noise import Floor, cut_windows, is_fast, measure_floor
 from .partials import StrikeFit, explained, first_fit, over_windows
-from .remainder import remainder
+from .remainder import explained_late_db, remainder
 from .residual import fisher, misfit
 from .varpro import Window
 from .warp import ExponentialWarp
@@ -63,6 +63,9 @@ def read_samples(
     if found is None or not len(found.frequency_hz):
         strikes = tuple(_strike(s, offset_s, None, ()) for s in spans)
         return Reading(sample_rate_hz, names, strikes, (), Note(refused=NOTHING_CREDIBLE), warnings, settled=False)
+    if not quick and len(spans) > MOST_STRIKES:
+        warnings += (f"{len(spans)} strikes were found; partials are those of the first {MOST_STRIKES}: use --from and --to "
+                     "to read others.",)
     return _assemble(found, spans, sample_rate_hz, names, drum, offset_s, warnings)
 
 
@@ -118,7 +121,7 @@ def _one(
     k = np.nonzero(credible)[0]
     return Found(found.frequency_hz[k], found.frequency_sd_hz[k], found.rate[k], found.rate_sd[k], amplitude[:, :, k],
                  heard[:, :, k], (float(1200.0 * np.log2(1.0 + g)),), found.explained_db, found.settled,
-                 (found.reason,) if found.reason else (), (), remainder(fit, noise_known))
+                 (found.reason,) if found.reason else (), (), remainder(fit, noise_known), (), explained_late_db(fit))
 
 
 def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: tuple[str, ...], drum: Drum | None,
@@ -133,7 +136,7 @@ def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: t
     strikes = tuple(_strike(s, offset_s, found.glide_cents[i], partials_of(found, [i])) for i, s in enumerate(spans))
     reasons = tuple(f"not settled: {r}" for r in found.reasons)
     return Reading(sample_rate_hz, names, strikes, partials, note, warnings + found.warnings + reasons,
-                   found.explained_db, found.remainder, found.settled)
+                   found.explained_db, found.remainder, found.settled, found.explained_late_db)
 
 
 def _strike(span: Span, offset_s: float, glide: float | None, partials: tuple[Any, ...]) -> StrikeReading:

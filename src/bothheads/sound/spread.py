@@ -31,7 +31,7 @@ def spread(driven: DrivenFit) -> Spread:
     pieces = fit.pieces()
     H, h = fit.normal()
     free = _free(fit.clock.parameters, h, K)
-    size = 1.0 / np.sqrt(np.maximum(H.diagonal()[free], 1e-300))
+    size = 1.0 / np.sqrt(np.maximum(H.diagonal()[free], 1e-30 * H.diagonal().max() + 1e-200))
     inverse = np.linalg.pinv(H[np.ix_(free, free)] * size * size[:, None]) * size * size[:, None]
     sd = np.sqrt(np.maximum(inverse.diagonal(), 0.0))
     noise = misfit(fit)
@@ -57,8 +57,9 @@ def _free(shares: Array, h: Array, K: int) -> NDArray[np.intp]:
     return np.nonzero(~held)[0]
 
 
-def bars(parts: Spread) -> tuple[Array, Array]:
+def bars(parts: Spread, f_hz: Array, rate: Array) -> tuple[Array, Array]:
     """One standard deviation of f [Hz] and a [1/s]: noise, scatter over strikes, what the drives cannot hold."""
     f = np.sqrt((1.15 * parts.fisher_f) ** 2 + (0.8 * parts.jackknife_f) ** 2 + (0.003 * parts.glide_hz) ** 2)
-    a = np.sqrt((1.15 * parts.fisher_a) ** 2 + (1.7 * parts.jackknife_a) ** 2)
+    pumped = 0.2 * parts.glide_hz / f_hz * rate  # early decay differs while the heads pump one another
+    a = np.sqrt((1.3 * parts.fisher_a) ** 2 + (1.7 * parts.jackknife_a) ** 2 + pumped**2)
     return f, a

@@ -12,7 +12,7 @@ from .decimate import response
 from .gather import Found
 from .noise import Floor
 from .partials import explained
-from .remainder import remainder
+from .remainder import explained_late_db, remainder
 from .residual import misfit, wald
 from .spread import bars, spread
 from .take import TakeFit, fit_take
@@ -63,7 +63,7 @@ def read_take(
         return None
     fit = take.driven.fit
     parts = spread(take.driven)
-    sd_f, sd_a = bars(parts)
+    sd_f, sd_a = bars(parts, fit.f, fit.a)
     if len(fit.windows) <= 2:  # too few strikes to see them scatter
         late_f, late_a = over_starts(take)
         sd_f, sd_a = np.hypot(sd_f, late_f), np.hypot(sd_a, late_a)
@@ -82,7 +82,8 @@ def read_take(
     for n, i in enumerate(take.strikes):
         amplitude[which[i]], shown[which[i]] = size[n][:, k], heard[n][:, k]
     return Found(fit.f[k], sd_f[k], fit.a[k], sd_a[k], amplitude, shown, glide_cents(take, which, strikes, k),
-                 explained(fit), settled, (reason,) if reason else (), (), remainder(fit, floor.measured), unrest(take))
+                 explained(fit), settled, (reason,) if reason else (), (), remainder(fit, floor.measured), unrest(take),
+                 explained_late_db(fit))
 
 
 def steady_lines(take: TakeFit, floor: Floor, unit: Array, channels: NDArray[np.intp]) -> NDArray[np.bool_]:
