@@ -29,7 +29,7 @@ SEARCH_DECAY_SD = 0.5
 F_SD = 0.004  # model against drum under a pad or round an opening
 LEVEL_SD = 2.5  # dB
 DECAY_SD = 0.15
-MOST = 8  # states climbed again
+MOST = 4  # states climbed again
 
 
 def search_assumed(assumed: Assumed) -> Assumed:
@@ -107,7 +107,7 @@ def climb_whole(whole: WholeDrum, model: DrumModel, heard: Heard, prior: Prior, 
         states += [w.x, swapped]
     chosen = distinct(states, 0.03)[:MOST]
     return refine(whole.pictures, heard, np.array(chosen), [rough[0].gain] * len(chosen), prior, whole.assumed,
-                  rounds=5, gate=ROUGH)
+                  rounds=4, gate=ROUGH)
 
 
 def _best_first(states: Sequence[Weighed]) -> list[Weighed]:
