@@ -36,7 +36,9 @@ def new_energy_db(
     y_post, y_pre = body[first:last:step, channels].T, body[start:end:step, channels].T
     if y_post.shape[1] < _SHORTEST:
         return 0.0
-    rows = [*y_post, *(y_pre if y_pre.shape[1] > _SHORTEST else [])]
+    if y_pre.shape[1] <= _SHORTEST:
+        y_pre = y_pre[:, :0]  # too little to tell a ring
+    rows = [*y_post, *(y_pre if y_pre.shape[1] else [])]
     poles = _poles([row - row.mean() for row in rows], rate)
     if not len(poles):
         return 0.0

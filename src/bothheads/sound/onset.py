@@ -149,13 +149,15 @@ def rises_slowly(bands: Bands, sample_rate_hz: float, at: int) -> bool:
     return all(slow)
 
 
-def first_sample(bands: Bands, sample_rate_hz: float, at: int, earliest: int) -> int:
-    """First audible sample of the strike near ``at`` in the earliest channel, not before ``earliest``.
+def first_sample(bands: Bands, sample_rate_hz: float, at: int, earliest: int, *, back_s: float = 0.008) -> int:
+    """First audible sample of the strike near ``at`` in the earliest channel, not before ``earliest``; ``back_s``: how far
+    before ``at`` [s] it may lie.
 
     Where the quiet before allows it: the first sample above 2 % of the strike's peak. Else the first that any band
     lifts above its own noise and ring (4.5 times their rms before).
     """
-    return min(_first_in_channel(bands, sample_rate_hz, at, earliest, c) for c in range(bands.wave.shape[1])
+    begin = max(earliest, at - round(back_s * sample_rate_hz))
+    return min(_first_in_channel(bands, sample_rate_hz, at, begin, c) for c in range(bands.wave.shape[1])
                if _speaks(bands, sample_rate_hz, at, c))
 
 
@@ -169,8 +171,7 @@ def _speaks(bands: Bands, sample_rate_hz: float, at: int, channel: int) -> bool:
     return bool(ratio[channel] >= 0.01 * ratio.max())
 
 
-def _first_in_channel(bands: Bands, sample_rate_hz: float, at: int, earliest: int, channel: int) -> int:
-    begin = max(earliest, at - round(0.008 * sample_rate_hz))
+def _first_in_channel(bands: Bands, sample_rate_hz: float, at: int, begin: int, channel: int) -> int:
     end = at + round(0.010 * sample_rate_hz)
     wave = bands.wave[max(0, begin - round(0.020 * sample_rate_hz)) : at + round(0.040 * sample_rate_hz), channel]
     lead = begin - max(0, begin - round(0.020 * sample_rate_hz))

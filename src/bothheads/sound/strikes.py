@@ -59,7 +59,8 @@ def _confirmed(x: Array, bands: Bands, rate: int) -> list[int]:
     for trigger in tried:
         before = onsets[-1] if onsets else 0
         near = bool(onsets) and trigger.at - before < round(ONE_STRIKE_S * rate)
-        onset = first_sample(bands, rate, trigger.at, before + round(0.02 * rate) if near else before)
+        onset = first_sample(bands, rate, trigger.at, before + round(0.02 * rate) if near else before,
+                             back_s=0.008 if trigger.click_db > _CLICK_DB else 0.020)
         after = next((at for at in loud if at > trigger.at + round(0.02 * rate)), len(x))
         if near and not _much_louder(bands, rate, before, onset):
             continue
@@ -80,9 +81,11 @@ def _is_strike(trigger: Trigger, new_db: float) -> bool:
     about as loud as the ring or with clearly new partials; without a click it is a beat of the ring.
     """
     if trigger.fresh_db >= 1.0:
-        return new_db > _NEW_DB and (trigger.click_db > _CLICK_DB or trigger.body_db > _BODY_DB)
+        clicks = trigger.click_db > _CLICK_DB
+        return new_db > (_NEW_DB if clicks or trigger.fresh_db > 3.0 else _NEW_DB + 1.0) and (
+            clicks or trigger.body_db > _BODY_DB)
     if trigger.click_db > _CLICK_DB:
-        return new_db + 0.6 * (trigger.fresh_db + 6.0) > 2.2
+        return new_db + 0.6 * (trigger.fresh_db + 6.0) > 2.65
     return new_db > _BEAT_DB and trigger.body_db > 8.0
 
 
