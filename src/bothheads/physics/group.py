@@ -68,6 +68,7 @@ class Group:
             self._with_films(matrix[pick], own)
             for matrix, own in ((mixture.mass, system.mass), (mixture.resistance, system.resistance),
                                 (mixture.stiffness, system.stiffness)))
+        self.joined = np.hstack([self.mass, self.resistance, self.stiffness])
         self.cut = self._cut_film()
         self.basis = self._without_loose_film()
         self._prepare()
@@ -136,9 +137,10 @@ class Group:
         scale, weight = drum.radius / drum.air.speed_of_sound, drum.air.density * drum.radius
         w, dw = self._air(s * scale, v)
         t = s[:, None]
-        inertia = v @ self.mass + weight * w
-        loss = v @ self.resistance
-        z = t * t * inertia + t * loss + v @ self.stiffness
+        parts = np.concatenate([v.real, v.imag]) @ self.joined  # real products: half the work
+        heavy, loss, stiff = np.split(parts[: len(v)] + 1j * parts[len(v):], 3, axis=1)
+        inertia = heavy + weight * w
+        z = t * t * inertia + t * loss + stiff
         return z, 2 * t * inertia + (t * t * weight * scale) * dw + loss
 
     def _air(self, sc: Complex, v: Complex) -> tuple[Complex, Complex]:
