@@ -1,212 +1,267 @@
-"""Two takes compared fairly: matched in level, aligned in time, the differences in numbers and words.
-
-A louder take sounds better whatever it is, so B gets the gain that makes the rms of its first 50 ms equal to A's.
-"""
+"""Two recordings compared fairly: equally loud in the first 50 ms, aligned, and what differs in numbers and words."""
 
 from __future__ import annotations
 
-from math import hypot, log2
+import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import AudioError
 from ..records import Comparison, Difference, Partial, Reading
-from .levels import BANDS_HZ, octave_levels_db, strike_rms_db
+from ..units import cents
+from .levels import band_levels_db, octave_bands, strike_level_db
 
 Array = NDArray[np.float64]
 
-CEILING = 10 ** (-1 / 20)  # of the matched pair's peak
-SAME_CENTS = 60.0  # partials of the two takes nearer than this are one partial that moved
-_LEAD_S, _ALIGN_S = 0.05, 0.020
+CEILING_DB = -1.0  # peak of the louder of the matched pair, dB re full scale
+BEFORE_S = 0.05  # kept before the first strike
+_SAME_CENTS = 120.0  # partials further apart are not compared
+_BAND_SD_DB = 1.0  # repeatability of one band of one strike by hand, common practice
+_BRIGHT_SD_DB = 0.7
 
 
 def compare_takes(
     a: NDArray[Any], rate_a: int, b: NDArray[Any], rate_b: int, *, reading_a: Reading, reading_b: Reading
 ) -> tuple[Comparison, Array, Array]:
-    """Differences b - a and the matched, aligned pair at ``rate_a``, cut to 50 ms before the first strike.
+    """What B has more or less than A, and the matched pair to listen to.
 
-    ``gain_db`` is what B gets; ``delay_ms`` > 0 when B's first strike comes later in its file.
+    Parameters
+    ----------
+    a, b : (n,) or (n, channels), full scale 1
+    reading_a, reading_b : what was read from them; their first strikes are laid over one another
 
-    Raises
-    ------
-    AudioError
-        When one of the two holds no strike.
+    Returns
+    -------
+    comparison : differences are b - a; ``gain_db`` is what B gets, ``delay_ms`` > 0 = B's strike comes later in its file
+    sound_a, sound_b : (n, channels) at ``rate_a``, from 50 ms before the strike, equally loud by the RMS of the first
+        50 ms, peak of the louder one at -1 dBFS
     """
-    for name, reading in (("first", reading_a), ("second", reading_b)):
-        if not reading.strikes:
-            raise AudioError(f"the {name} recording holds no strike: record one strike in the centre and compare again.")
-    a, b = (np.atleast_2d(np.asarray(x, float).T).T for x in (a, b))
-    b = b if rate_a == rate_b else _resampled(b, rate_b, rate_a)
-    onset_a, onset_b = reading_a.strikes[0].onset_s, reading_b.strikes[0].onset_s
-    onset_b += _fine_lag(a, b, rate_a, onset_a, onset_b)
-    gain_db = strike_rms_db(a, rate_a, onset_a) - strike_rms_db(b, rate_a, onset_b)
-    comparison = Comparison(
-        gain_db=gain_db, delay_ms=1e3 * (onset_b - onset_a),
-        differences=_differences(a, b, rate_a, onset_a, onset_b, gain_db, reading_a, reading_b),
-        partials=_partials(reading_a, reading_b),
-        warnings=_warnings(reading_a, reading_b), words=(),
-    )
-    pair = _matched(a, b, rate_a, onset_a, onset_b, gain_db)
-    return _with_words(comparison), *pair
+    x, y = _columns(a), _resampled(_columns(b), rate_b, rate_a)
+    onset_a, onset_b = _onset(reading_a), _onset(reading_b)
+    level_a, level_b = strike_level_db(x, rate_a, onset_a), strike_level_db(y, rate_a, onset_b)
+    gain_db = level_a - level_b
+    shift = onset_b - onset_a + _fine_delay(x, y, rate_a, onset_a, onset_b)
+    sound_a, sound_b = _matched(x, y * 10 ** (gain_db / 20), rate_a, onset_a, shift)
+    warnings = _warnings(a, b, rate_a, rate_b, reading_a, reading_b)
+    differences = _differences(sound_a, sound_b, rate_a, reading_a, reading_b)
+    table = _partials(reading_a.partials, reading_b.partials)
+    answer = Comparison(gain_db, 1e3 * shift, differences, table, warnings, _words(differences, gain_db))
+    ceiling = 10 ** (CEILING_DB / 20) / max(float(np.abs(sound_a).max(initial=0.0)), float(np.abs(sound_b).max(initial=0.0)),
+                                            1e-12)
+    return answer, sound_a * ceiling, sound_b * ceiling
+
+
+def _columns(samples: NDArray[Any]) -> Array:
+    x = np.asarray(samples, float)
+    return x[:, None] if x.ndim == 1 else x
 
 
 def _resampled(x: Array, rate: int, wanted: int) -> Array:
+    if rate == wanted:
+        return x
     import soxr
 
-    out: Array = np.asarray(soxr.resample(x, rate, wanted, quality="HQ"), float).reshape(-1, x.shape[1])
-    return out
+    return np.asarray(soxr.resample(x, rate, wanted, quality="VHQ"), float)
 
 
-def _fine_lag(a: Array, b: Array, rate: int, onset_a: float, onset_b: float) -> float:
-    """Seconds to add to B's onset so that the clicks above 500 Hz line up; 0 when they have nothing in common."""
-    size = round(_ALIGN_S * rate)
-    clicks = []
-    for x, onset in ((a, onset_a), (b, onset_b)):
-        first = max(0, round(onset * rate) - size // 4)
+def _onset(reading: Reading) -> float:
+    return reading.strikes[0].onset_s if reading.strikes else 0.0
+
+
+def _fine_delay(x: Array, y: Array, rate: int, onset_a: float, onset_b: float) -> float:
+    """Delay [s] of B's strike beyond the difference of the onsets, within 2 ms, from the click's correlation."""
+    size = 1 << int(np.ceil(np.log2(0.064 * rate)))
+    pieces = []
+    for samples, onset in ((x, onset_a), (y, onset_b)):
+        first = round((onset - 0.004) * rate)
         piece = np.zeros(size)
-        part = x[first : first + size].mean(1)
-        piece[: len(part)] = part
-        spectrum = np.fft.rfft(piece, 4 * size)
-        spectrum[np.fft.rfftfreq(4 * size, 1 / rate) < 500.0] = 0.0
-        clicks.append(spectrum)
-    cross = np.fft.irfft(clicks[1] * np.conj(clicks[0]))
-    reach = size // 4
-    lags = np.concatenate([cross[-reach:], cross[: reach + 1]])
-    energy = np.sqrt(np.sum(np.abs(clicks[0]) ** 2) * np.sum(np.abs(clicks[1]) ** 2)) / len(clicks[0])
-    k = int(np.argmax(lags))
-    if not energy > 0 or lags[k] < 0.3 * energy or not 0 < k < len(lags) - 1:
-        return 0.0
-    left, middle, right = lags[k - 1], lags[k], lags[k + 1]
-    bend = left - 2 * middle + right
-    part = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    found = round(onset_b * rate) - onset_b * rate - round(onset_a * rate) + onset_a * rate
-    return float((k - reach + part + found) / rate)
+        mono = samples.sum(axis=1)
+        lo, hi = max(first, 0), min(first + round(0.020 * rate), len(mono))
+        if hi <= lo:
+            return 0.0
+        piece[lo - first : hi - first] = mono[lo:hi]
+        pieces.append(np.fft.rfft(piece))
+    f = np.fft.rfftfreq(size, 1.0 / rate)
+    band = np.clip((f - 100.0) / 200.0, 0.0, 1.0)
+    cross = pieces[1] * np.conj(pieces[0]) * band
+    fine = np.fft.irfft(np.concatenate([cross, np.zeros(7 * (size // 2))]), 8 * size)
+    reach = round(0.002 * rate * 8)
+    around = np.concatenate([fine[-reach:], fine[: reach + 1]])
+    strength = math.sqrt(float((np.abs(pieces[0]) ** 2 * band).sum() * (np.abs(pieces[1]) ** 2 * band).sum()))
+    k = int(np.argmax(around))
+    if strength <= 0.0 or around[k] * 8 * size / 2 < 0.6 * strength:
+        return 0.0  # the strikes are too unlike to be laid over one another by their waves
+    return (k - reach) / (8.0 * rate) - (round((onset_a - 0.004) * rate) / rate - (onset_a - 0.004)) + (
+        round((onset_b - 0.004) * rate) / rate - (onset_b - 0.004))
 
 
-def _matched(a: Array, b: Array, rate: int, onset_a: float, onset_b: float, gain_db: float) -> tuple[Array, Array]:
-    """Both takes from 50 ms before their first strike, B shifted by part of a sample and given its gain."""
-    start_a = max(0, round((onset_a - _LEAD_S) * rate))
-    lead = onset_a - start_a / rate
-    position = (onset_b - lead) * rate
-    whole = int(np.floor(position))
-    shifted = _shift(b, position - whole)
-    first = shifted[max(whole, 0) :]
-    if whole < 0:
-        first = np.concatenate([np.zeros((-whole, b.shape[1])), first])
-    out_a, out_b = a[start_a:], first * 10 ** (gain_db / 20)
-    peak = max(float(np.abs(out_a).max(initial=0.0)), float(np.abs(out_b).max(initial=0.0)))
-    scale = CEILING / peak if peak > CEILING else 1.0
-    return out_a * scale, out_b * scale
+def _matched(x: Array, y: Array, rate: int, onset: float, shift: float) -> tuple[Array, Array]:
+    """Both from 50 ms before A's strike, B moved by ``shift`` [s] to a fraction of a sample, equally long."""
+    first = round((onset - BEFORE_S) * rate)
+    moved = _advanced(y, shift * rate + first)
+    left = x[first:] if first >= 0 else np.vstack([np.zeros((-first, x.shape[1])), x])
+    n = min(len(left), len(moved))
+    return left[:n], moved[:n]
 
 
-def _shift(x: Array, part: float) -> Array:
-    """``x`` read ``part`` of a sample later (0 to 1), by the phase of its spectrum."""
-    if part < 1e-6:
-        return x
-    size = len(x) + 64
-    spectrum = np.fft.rfft(x, size, axis=0)
-    spectrum *= np.exp(2j * np.pi * np.arange(len(spectrum)) * part / size)[:, None]
-    out: Array = np.fft.irfft(spectrum, size, axis=0)[: len(x)]
-    return out
+def _advanced(y: Array, samples: float) -> Array:
+    """y read from ``samples`` on (may be negative or between samples), by a phase ramp."""
+    whole = math.floor(samples)
+    part = samples - whole
+    if part > 1e-9:
+        size = len(y) + 512
+        spectrum = np.fft.rfft(y, size, axis=0)
+        ramp = np.exp(2j * np.pi * np.fft.rfftfreq(size) * part)
+        y = np.fft.irfft(spectrum * ramp[:, None], size, axis=0)[: len(y)]
+    return y[whole:] if whole >= 0 else np.vstack([np.zeros((-whole, y.shape[1])), y])
 
 
-def _differences(
-    a: Array, b: Array, rate: int, onset_a: float, onset_b: float, gain_db: float, ra: Reading, rb: Reading
-) -> tuple[Difference, ...]:
-    out = [
-        Difference("drum note", ra.note.frequency_hz, rb.note.frequency_hz, "Hz", _both(ra.note.sd_hz, rb.note.sd_hz)),
-        Difference("tail of the note", ra.note.t60_s, rb.note.t60_s, "s", _tail_sd(ra, rb)),
-        Difference("glide, first strike", ra.strikes[0].glide_cents, rb.strikes[0].glide_cents, "cents", None),
-        Difference("strength before matching", strike_rms_db(a, rate, onset_a), strike_rms_db(b, rate, onset_b), "dB", None),
-    ]
-    bands_a, bands_b = (octave_levels_db(x, rate, onset_s=o) for x, o in ((a, onset_a), (b, onset_b)))
-    for middle in BANDS_HZ:
-        if middle in bands_a and middle in bands_b:
-            out.append(Difference(f"octave at {middle:.0f} Hz, matched", bands_a[middle], bands_b[middle] + gain_db, "dB", None))
+# ------------------------------------------------------------------ what differs
+def _differences(x: Array, y: Array, rate: int, a: Reading, b: Reading) -> tuple[Difference, ...]:
+    out = [*_note_differences(a, b)]
+    glide_a, glide_b = _mean([s.glide_cents for s in a.strikes]), _mean([s.glide_cents for s in b.strikes])
+    if glide_a is not None and glide_b is not None:
+        out.append(Difference("glide", glide_a, glide_b, "cents", _sd_of_means(a, b)))
+    tail_a, tail_b = _tail_db(x, rate), _tail_db(y, rate)
+    out.append(Difference("level after 0.25 s", tail_a, tail_b, "dB", _BAND_SD_DB))
+    bright_a, bright_b = _brightness_db(x, rate), _brightness_db(y, rate)
+    out.append(Difference("brightness", bright_a, bright_b, "dB", _BRIGHT_SD_DB))
+    bands = octave_bands(31.0, min(8200.0, 0.35 * rate))
+    start = round(BEFORE_S * rate)
+    for band, left, right in zip(bands, band_levels_db(x[start:], rate, bands), band_levels_db(y[start:], rate, bands),
+                                 strict=True):
+        out.append(Difference(f"level {band.middle_hz:.0f} Hz", float(left), float(right), "dB", _BAND_SD_DB))
     return tuple(out)
 
 
-def _both(x: float | None, y: float | None) -> float | None:
-    return None if x is None or y is None else hypot(x, y)
+def _note_differences(a: Reading, b: Reading) -> list[Difference]:
+    out = []
+    left, right = a.note, b.note
+    if left.frequency_hz is not None and right.frequency_hz is not None:
+        out.append(Difference("note", left.frequency_hz, right.frequency_hz, "Hz", _joint(left.sd_hz, right.sd_hz)))
+        sd = _joint(left.sd_hz, right.sd_hz)
+        apart = cents(right.frequency_hz, left.frequency_hz)
+        out.append(Difference("note, interval", 0.0, apart, "cents",
+                              None if sd is None else 1200.0 / math.log(2) * sd / left.frequency_hz))
+    if left.t60_s is not None and right.t60_s is not None:
+        out.append(Difference("tail", left.t60_s, right.t60_s, "s", _tail_sd(a, b)))
+    return out
 
 
-def _tail_sd(ra: Reading, rb: Reading) -> float | None:
+def _joint(a: float | None, b: float | None) -> float | None:
+    return None if a is None or b is None else math.hypot(a, b)
+
+
+def _tail_sd(a: Reading, b: Reading) -> float | None:
     found = []
-    for r in (ra, rb):
-        own = next((p for p in r.partials if p.frequency_hz == r.note.frequency_hz), None)
-        if own is None or own.decay_sd_s is None:
+    for reading in (a, b):
+        near = [p for p in reading.partials if p.frequency_hz == reading.note.frequency_hz and p.decay_sd_s is not None]
+        if not near or near[0].decay_sd_s is None:
             return None
-        found.append(own.t60_s / own.decay_s * own.decay_sd_s)
-    return hypot(*found)
+        found.append(near[0].t60_s / near[0].decay_s * near[0].decay_sd_s)
+    return math.hypot(*found)
 
 
-def _partials(ra: Reading, rb: Reading) -> tuple[dict[str, Any], ...]:
-    """Partials of both takes side by side, nearest pairs first; one that has no partner stands alone."""
-    pairs = sorted(
-        (abs(1200 * log2(q.frequency_hz / p.frequency_hz)), i, j)
-        for i, p in enumerate(ra.partials) for j, q in enumerate(rb.partials)
-    )
-    used_a: dict[int, int] = {}
-    for off, i, j in pairs:
-        if off < SAME_CENTS and i not in used_a and j not in used_a.values():
-            used_a[i] = j
-    rows = [_row(p, rb.partials[used_a[i]] if i in used_a else None) for i, p in enumerate(ra.partials)]
-    rows += [_row(None, q) for j, q in enumerate(rb.partials) if j not in used_a.values()]
-    return tuple(sorted(rows, key=lambda r: r["a_hz"] or r["b_hz"]))
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return sum(known) / len(known) if known else None
+
+
+def _sd_of_means(a: Reading, b: Reading) -> float | None:
+    """Standard deviation of the difference of the mean glides; None with a single strike on either side."""
+    total = 0.0
+    for reading in (a, b):
+        known = [s.glide_cents for s in reading.strikes if s.glide_cents is not None]
+        if len(known) < 2:
+            return None
+        total += float(np.var(known, ddof=1)) / len(known)
+    return math.sqrt(total)
+
+
+def _tail_db(x: Array, rate: int) -> float:
+    """RMS from 0.25 to 0.35 s after the strike against that of the first 50 ms [dB]."""
+    start = round(BEFORE_S * rate)
+    early = float(np.square(x[start : start + round(0.05 * rate)]).mean())
+    late = x[start + round(0.25 * rate) : start + round(0.35 * rate)]
+    power = float(np.square(late).mean()) if late.size else 0.0
+    return 10 * math.log10(max(power, 1e-14) / max(early, 1e-14))
+
+
+def _brightness_db(x: Array, rate: int) -> float:
+    """Energy above 300 Hz against that below, in the first 0.2 s [dB]."""
+    start = round(BEFORE_S * rate)
+    piece = x[start : start + round(0.2 * rate)]
+    power = np.square(np.abs(np.fft.rfft(piece, axis=0))).sum(axis=1)
+    f = np.fft.rfftfreq(len(piece), 1.0 / rate)
+    return 10 * math.log10(max(float(power[f > 300.0].sum()), 1e-14) / max(float(power[(f > 20.0) & (f <= 300.0)].sum()), 1e-14))
+
+
+def _partials(a: Sequence[Partial], b: Sequence[Partial]) -> tuple[dict[str, Any], ...]:
+    """Partials of both, nearest to nearest and one to one; a partial without a match stands alone."""
+    pairs = sorted(((abs(cents(q.frequency_hz, p.frequency_hz)), i, j) for i, p in enumerate(a) for j, q in enumerate(b)))
+    partner: dict[int, int] = {}
+    for apart, i, j in pairs:
+        if apart <= _SAME_CENTS and i not in partner and j not in partner.values():
+            partner[i] = j
+    rows = [_row(p, b[partner[i]] if i in partner else None) for i, p in enumerate(a)]
+    rows += [_row(None, q) for j, q in enumerate(b) if j not in partner.values()]
+    return tuple(sorted(rows, key=lambda row: row["a_hz"] or row["b_hz"]))
 
 
 def _row(p: Partial | None, q: Partial | None) -> dict[str, Any]:
     both = p is not None and q is not None
     return {
         "a_hz": p.frequency_hz if p else None, "b_hz": q.frequency_hz if q else None,
-        "cents": 1200 * log2(q.frequency_hz / p.frequency_hz) if p and q else None,
-        "cents_sd": _cents_sd(p, q) if both else None,
-        "a_t60_s": p.t60_s if p else None, "b_t60_s": q.t60_s if q else None,
-        "a_level_db": p.level_db if p else None, "b_level_db": q.level_db if q else None,
+        "cents": cents(q.frequency_hz, p.frequency_hz) if p and q else None,
+        "cents_sd": _cents_sd(p, q) if p and q else None,
+        "a_decay_s": p.decay_s if p else None, "b_decay_s": q.decay_s if q else None,
+        "level_change_db": _loudest(q) - _loudest(p) if both and p and q else None,
     }
 
 
-def _cents_sd(p: Partial | None, q: Partial | None) -> float | None:
-    if p is None or q is None or p.frequency_sd_hz is None or q.frequency_sd_hz is None:
-        return None
-    return 1731.234 * hypot(p.frequency_sd_hz / p.frequency_hz, q.frequency_sd_hz / q.frequency_hz)
+def _cents_sd(p: Partial, q: Partial) -> float | None:
+    sd = _joint(p.frequency_sd_hz, q.frequency_sd_hz)
+    return None if sd is None else 1200.0 / math.log(2) * sd / p.frequency_hz
 
 
-def _warnings(ra: Reading, rb: Reading) -> tuple[str, ...]:
-    out = [*ra.warnings, *rb.warnings]
-    for name, r in (("first", ra), ("second", rb)):
-        if r.note.frequency_hz is None:
-            out.append(f"the note of the {name} recording is refused: {r.note.refused}")
-    if ra.channels != rb.channels:
-        out.append("the two recordings have different channels: levels are compared over all channels together")
-    return tuple(dict.fromkeys(out))
+def _loudest(p: Partial) -> float:
+    return max((x for x in p.level_db if x is not None), default=-60.0)
 
 
-def _with_words(c: Comparison) -> Comparison:
-    from dataclasses import replace
-
+def _words(differences: Sequence[Difference], gain_db: float) -> tuple[str, ...]:
+    """One sentence for each difference of more than two standard deviations, largest first."""
     said = []
-    by_name = {d.what: d for d in c.differences}
-    note = by_name["drum note"]
-    if note.a and note.b:
-        moved = 1200 * log2(note.b / note.a)
-        sd = 1731.234 * note.sd / note.b if note.sd else None
-        if sd is not None and abs(moved) < 2 * sd:
-            said.append("the drum note is the same as far as the readings tell")
-        else:
-            said.append(f"B's drum note is {abs(moved):.0f} cents {'higher' if moved > 0 else 'lower'}")
-    tail = by_name["tail of the note"]
-    if tail.a and tail.b:
-        share = tail.b / tail.a - 1
-        # a decay may vary by -25 % to +40 % before it is heard (Tolonen & Jarvelainen, plucked and struck tones)
-        audible = share < -0.25 or share > 0.40
-        said.append(f"B's tail is {abs(share):.0%} {'longer' if share > 0 else 'shorter'}"
-                    f"{'' if audible else ', which is hardly heard'}")
-    loudest = max((d for d in c.differences if d.what.startswith("octave") and d.a is not None and d.b is not None
-                   and max(d.a, d.b) > -60.0), key=lambda d: abs((d.b or 0) - (d.a or 0)), default=None)
-    if loudest is not None and loudest.a is not None and loudest.b is not None and abs(loudest.b - loudest.a) > 1.0:
-        more = loudest.b - loudest.a
-        said.append(f"most changed at equal strength: the {loudest.what.removesuffix(', matched')}, {more:+.1f} dB in B")
-    return replace(c, words=tuple(said))
+    for d in differences:
+        if d.a is None or d.b is None or d.sd is None or d.what == "note":
+            continue
+        size = abs(d.b - d.a) / max(d.sd, 1e-12)
+        if size > 2.0:
+            said.append((size, _sentence(d)))
+    louder = f"B was struck {abs(gain_db):.1f} dB {'softer' if gain_db > 0 else 'harder'} and is matched to A."
+    told = [text for _, text in sorted(said, reverse=True)][:8]
+    return (louder, *(told or ["Nothing differs by more than twice its standard deviation."]))
+
+
+def _sentence(d: Difference) -> str:
+    change = (d.b or 0.0) - (d.a or 0.0)
+    more = {"note, interval": ("higher", "lower"), "tail": ("longer", "shorter"), "brightness": ("brighter", "darker"),
+            "glide": ("more", "less")}.get(d.what, ("louder", "softer"))
+    name = {"note, interval": "the note", "tail": "the tail", "brightness": "the sound", "glide": "the glide"}.get(
+        d.what, "the " + d.what)
+    return f"B: {name} is {abs(change):.2g} {d.unit} {more[0] if change > 0 else more[1]} (+-{d.sd:.2g})."
+
+
+def _warnings(
+    a: NDArray[Any], b: NDArray[Any], rate_a: int, rate_b: int, reading_a: Reading, reading_b: Reading
+) -> tuple[str, ...]:
+    out = []
+    if rate_a != rate_b:
+        out.append(f"the recordings have different rates, so B was resampled from {rate_b} to {rate_a} Hz.")
+    if _columns(a).shape[1] != _columns(b).shape[1]:
+        out.append("the recordings have different numbers of channels, so only what all channels share is compared.")
+    for name, reading in (("A", reading_a), ("B", reading_b)):
+        if not reading.strikes:
+            out.append(f"no strike was found in {name}, so it is compared from its beginning.")
+    return tuple(out)
