@@ -2,7 +2,7 @@
 
 A thing's size is found to first order: resistance R' over an area A adds |d ln tau / d ln R| R' w / R to the
 note's decay rate, w = share of the note's film motion squared under A, and its mass lowers the note by
-d ln f / d ln sigma likewise. The chosen one is then solved exactly. Materials are common practice without a
+d ln f / d ln sigma likewise (that a heavier head also radiates less is left to the exact solve of the chosen one). Materials are common practice without a
 source; what your own felt does, your log will say.
 """
 
@@ -73,7 +73,7 @@ _KINDS = (
     _Kind(_pad, 0.02, 0.12, lambda s, h: f"lay a folded cloth about {200 * s:.0f} cm across on the lower part of the "
                                          f"{h} head, clear of the beater"),
     _Kind(_strip, 0.015, 0.09, lambda s, h: f"put a felt strip {100 * s:.0f} cm wide straight across the {h} head, "
-                                            "a little below the middle of its lower half"),
+                                            "halfway between its middle and its lower edge"),
     _Kind(_ring, 0.015, 0.06, lambda s, h: f"lay a ring of film {100 * s:.0f} cm wide on the edge of the {h} head"),
 )
 
