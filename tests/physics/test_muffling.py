@@ -95,6 +95,21 @@ def test_filling_lies_at_the_bottom_and_takes_room() -> None:
     assert muffling.filled_share(replace(DRUM, muffling=(Muffling("filling", width=2 * A),))) == pytest.approx(1.0)
 
 
+def test_loose_filling_makes_the_air_softer() -> None:
+    """A shell full of fibre holds its air at one temperature: its spring falls by 1.4."""
+    full = replace(DRUM, muffling=(Muffling("filling", ("batter",), width=2 * A),))
+    sc = np.array([0.02j])
+    load = build(DRUM, 100.0).air
+    terms = [load.duct_terms(load.mu[0], sc[:, None], np.array(0.0), load.edge[0], build(d, 100.0).loss)
+             for d in (DRUM, full)]
+    assert abs(terms[1][0][0, 0] / terms[0][0][0, 0]) == pytest.approx(1 / 1.4, rel=1e-3)
+    h = 1e-6
+    up, down = (load.duct_terms(load.mu[0], sc[:, None] + e, np.array(0.0), load.edge[0], build(full, 100.0).loss)[0]
+                for e in (h, -h))
+    assert np.allclose(terms[1][2], (up - down) / (2 * h), rtol=1e-5)
+    assert solve(full, fmax_hz=150.0).frequency_hz[1] < solve(DRUM, fmax_hz=150.0).frequency_hz[-1]
+
+
 @pytest.mark.parametrize(("name", "allowed"), [("bass24x14-pad", (0.25, 1.0, 1.5)),
                                                ("bass24x14-light-pad", (0.25, 1.0, 1.5))])
 def test_padded_reference_drums_as_laplace_transforms(name: str, allowed: tuple[float, float, float]) -> None:

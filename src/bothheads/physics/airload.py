@@ -25,10 +25,17 @@ TAIL = 48  # duct modes in the static sum
 
 @dataclass(frozen=True)
 class Loss:
-    """Air with viscosity and heat conduction: radius [m] and speed of sound [m/s] set the boundary layers."""
+    """Air inside that is not an ideal fluid in an empty shell.
+
+    Boundary layers on the ``walls`` follow from radius [m] and speed of sound [m/s]. ``compliance`` is the inside
+    air's over that of an empty shell: loose fibres hold the air among them at their own temperature, which makes it
+    gamma times as compliant there.
+    """
 
     radius: float
     speed_of_sound: float
+    walls: bool = True
+    compliance: float = 1.0
 
 
 @lru_cache(maxsize=64)
@@ -104,11 +111,15 @@ class AirLoad:
         """``cavity.duct_load`` for duct modes ``mu`` of order ``m`` with chi(1) = ``edge``; all broadcast."""
         if loss is None:
             return cavity.duct_load(mu, sc, self.aspect)
-        extra, factor = cavity.wall_loss(
-            mu, sc, m=m, norm_edge=edge, depth=self.aspect, radius=loss.radius, speed_of_sound=loss.speed_of_sound,
-        )
+        extra, factor = (loss.compliance - 1.0) * sc * sc, np.asarray(1.0 + 0j)
+        if loss.walls:
+            wall, factor = cavity.wall_loss(
+                mu, sc, m=m, norm_edge=edge, depth=self.aspect, radius=loss.radius,
+                speed_of_sound=loss.speed_of_sound,
+            )
+            extra = extra + wall
         x, y, dx, dy = cavity.duct_load(np.sqrt(mu * mu + extra), sc, self.aspect)
-        return x * factor, y * factor, dx * factor, dy * factor
+        return x * factor, y * factor, dx * factor * loss.compliance, dy * factor * loss.compliance
 
 
 def _signed(self_part: Array, mutual: Array, n: int) -> Array:

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from ..constants import INCH
 from ..records import Drum
-from . import cavity, muffling
-from .airload import AirLoad, Loss, air_load
+from . import muffling
+from .airload import AirLoad, air_load
 from .bessel import bessel_zeros
-from .coupled import Options, build
+from .coupled import Options, build, inside_loss
 from .membrane import Array
 from .mixture import join
 from .opening import removed
@@ -79,8 +79,8 @@ class BatchDrum:
         self.tables = [_table(load, m) for m in range(self.orders)]
         self._mu = load.mu
         self._edge = load.edge
-        walls = drum.air.temperature_c is not None
-        self._loss = Loss(drum.radius, drum.air.speed_of_sound) if walls else None
+        self._load = load
+        self._loss = inside_loss(drum)
         self.order = np.repeat(np.arange(self.orders), counts)
         self.rank = np.concatenate([np.arange(c) for c in counts])
         self._steady = [self._steady_air(m) for m in range(self.orders)]
@@ -90,12 +90,8 @@ class BatchDrum:
         """rho a W and its slope along s for one order, (len(s), 2N, 2N)."""
         scale = self.radius / self.air.speed_of_sound
         sc = s * scale
-        mu = self._mu[m] + 0j
-        if self._loss is not None:
-            extra = cavity.wall_loss(self._mu[m], sc[:, None], m=m, norm_edge=self._edge[m], depth=self.aspect,
-                                     radius=self._loss.radius, speed_of_sound=self._loss.speed_of_sound)
-            mu = np.sqrt(mu * mu + extra)
-        x, y, dx, dy = cavity.duct_load(mu, sc[:, None], self.aspect)
+        x, y, dx, dy = self._load.duct_terms(
+            self._mu[m], sc[:, None], np.array(float(m)), self._edge[m], self._loss)
         t, dt = chebyshev(sc)
         ones, none = np.ones((len(s), 1)), np.zeros((len(s), 1))
         own = _product(np.concatenate([np.hstack([x, ones, t]), np.hstack([dx, none, dt])]), self.tables[m][0])

@@ -22,7 +22,7 @@ from ..records import HEADS, Drum, HeadName
 from . import muffling
 from .airload import AirLoad, Loss, air_load
 from .bessel import bessel_zeros
-from .cavity import duct_modes
+from .cavity import GAMMA, duct_modes
 from .membrane import Array, ring_overlap
 
 if TYPE_CHECKING:
@@ -202,13 +202,21 @@ def build(drum: Drum, fmax_hz: float, options: Options = DEFAULT) -> System:
         mass[:, part], resistance[:, part] = head.surface_density, head.resistance_used
         tension[:, part], loss_time[:, part] = tension_of(drum, name), head.stiffness_loss_used
     stiffness = tension * k2
-    wall = options.wall_loss if options.wall_loss is not None else drum.air.temperature_c is not None
     system = System(
         drum, air, _diagonal(mass), _diagonal(resistance + loss_time * stiffness), _diagonal(stiffness), k2,
-        Loss(drum.radius, drum.air.speed_of_sound) if wall else None,
+        inside_loss(drum, options),
     )
     _add_round_muffling(system)
     return system
+
+
+def inside_loss(drum: Drum, options: Options = DEFAULT) -> Loss | None:
+    """What makes the inside air other than an ideal fluid in an empty shell: its walls, loose filling; or nothing."""
+    wall = options.wall_loss if options.wall_loss is not None else drum.air.temperature_c is not None
+    compliance = 1.0 + (GAMMA - 1.0) * muffling.filled_share(drum)
+    if not wall and compliance == 1.0:
+        return None
+    return Loss(drum.radius, drum.air.speed_of_sound, wall, compliance)
 
 
 def _diagonal(values: Array) -> Array:
