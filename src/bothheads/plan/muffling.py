@@ -2,8 +2,8 @@
 
 A thing's size is found to first order: resistance R' over an area A adds |d ln tau / d ln R| R' w / R to the
 note's decay rate, w = share of the note's film motion squared under A, and its mass lowers the note by
-d ln f / d ln sigma likewise (that a heavier head also radiates less is left to the exact solve of the chosen one). Materials are common practice without a
-source; what your own felt does, your log will say.
+d ln f / d ln sigma likewise. That a heavier head also radiates less is left to the exact solve of the chosen
+one. Materials are common practice without a source; what your own felt does, your log will say.
 """
 
 from __future__ import annotations
