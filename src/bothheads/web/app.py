@@ -60,7 +60,7 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
         routes=[*(route for view in views for route in view.ROUTES), Route("/favicon.ico", _no_icon),
                 Mount("/static", static, name="static")],
         middleware=[Middleware(Guard, token=token)],
-        exception_handlers={BothheadsError: _said, HTTPException: _missing},
+        exception_handlers={BothheadsError: _said, HTTPException: _missing, Exception: _broken},
     )
     app.state.desk = Desk(log_path)
     app.state.templates = templates()
@@ -91,3 +91,11 @@ async def _missing(request: Request, error: Exception) -> Response:
     if _wants_json(request):
         return JSONResponse({"error": sentence}, status_code=status)
     return show(request, "error.html", status=status, title="Not here", sentence=sentence)
+
+
+async def _broken(request: Request, error: Exception) -> Response:
+    """A fault of the program's own: said as such, the trace goes to the terminal."""
+    sentence = "The program made a mistake here; nothing was changed. Go back, and tell its makers what you asked for."
+    if _wants_json(request):
+        return JSONResponse({"error": sentence}, status_code=500)
+    return show(request, "error.html", status=500, title="A fault", sentence=sentence)
