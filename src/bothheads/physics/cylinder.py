@@ -11,7 +11,7 @@ interior points with zero pressure (least squares) remove the fictitious resonan
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -51,6 +51,15 @@ class _Patch:
     angle: Array
     shape: Array  # Lagrange functions of the panel's nodes (targets, points, nodes)
     radius: Array | None  # r' where the panel lies on the disc
+    kept: dict[tuple[tuple[int, ...], int], tuple[Array, list[Array]]] = field(default_factory=dict, repr=False)
+
+    def functions(self, orders: tuple[int, ...], sources: int) -> tuple[Array, list[Array]]:
+        """cos(m angle) for all orders, and zeta_m at r' on the disc; kept, since every frequency needs them again."""
+        key = (orders, sources)
+        if key not in self.kept:
+            ends = [] if self.radius is None else [rim_free(m, sources, self.radius) for m in orders]
+            self.kept[key] = np.cos(np.multiply.outer(np.array(orders), self.angle)), ends
+        return self.kept[key]
 
 
 class Cylinder:
@@ -113,21 +122,22 @@ class Cylinder:
         self, sc: complex, orders: Iterable[int], sources: int, patches: list[_Patch]
     ) -> dict[int, tuple[Complex, Complex]]:
         """Double layer K (2 parities, targets, nodes) and single layer S (2, targets, sources) for each order."""
-        wanted = list(orders)
+        wanted = tuple(orders)
         count = patches[0].distance.shape[0]
         out = {m: (np.zeros((2, count, self.size), complex), np.zeros((2, count, sources), complex)) for m in wanted}
         for p in patches:
+            waves, ends = p.functions(wanted, sources)
             single = np.exp(-sc * p.distance) * p.weight
             double = -(1 + sc * p.distance) * single * p.normal / p.distance**3
-            single = single / p.distance
+            doubles = np.einsum("tqa,mtqa->mtq", double, waves)
+            singles = np.einsum("tqa,mtqa->mtq", single / p.distance, waves) if ends else None
             columns = slice(p.panel * self.nodes, (p.panel + 1) * self.nodes)
-            for m in wanted:
-                wave = np.cos(m * p.angle)
-                k = np.einsum("tq,tqi->ti", np.einsum("tqa,tqa->tq", double, wave), p.shape)
+            for i, m in enumerate(wanted):
+                k = (doubles[i][:, None] @ p.shape)[:, 0]
                 out[m][0][0][:, columns] += k
                 out[m][0][1][:, columns] += p.image * k
-                if p.radius is not None:
-                    s = np.einsum("tq,jtq->tj", np.einsum("tqa,tqa->tq", single, wave), rim_free(m, sources, p.radius))
+                if singles is not None:
+                    s = np.einsum("tq,jtq->tj", singles[i], ends[i])
                     out[m][1][0] += s
                     out[m][1][1] += p.image * s
         return out
