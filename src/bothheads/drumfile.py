@@ -430,3 +430,33 @@ def changed(drum: Drum, key: str, value: str) -> Drum:
         left = [item | {"heads": [h for h in item["heads"] if h != "resonant"]} for item in data.get("muffling", [])]
         data["muffling"] = [item for item in left if item["heads"]]
     return from_dict(data)[0]
+
+
+def parse_kit(text: str) -> dict[str, str]:
+    """Channel name to drum, from a kit file: one ``[[drum]]`` each with ``channel`` and ``drum`` (a file or a name).
+
+    Raises
+    ------
+    DrumFileError
+        One sentence naming what is missing.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise DrumFileError(f"the kit file is not TOML ({error}): write [[drum]] with channel and drum for each.") from None
+    top = _Table("", data)
+    top.text("schema")
+    rows = top.tables("drum")
+    top.finish()
+    out: dict[str, str] = {}
+    for row in rows:
+        channel, drum = row.text("channel"), row.text("drum")
+        row.finish()
+        if channel is None or drum is None:
+            raise DrumFileError(f"{row.where} needs channel and drum: the channel's name and the drum's file or name.")
+        if channel in out:
+            raise DrumFileError(f"{row.where}.channel = '{channel}' is given twice: one drum a channel name.")
+        out[channel] = drum
+    if not out:
+        raise DrumFileError("the kit file names no drum: write [[drum]] with channel and drum for each.")
+    return out

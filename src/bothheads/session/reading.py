@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import AudioError, BothheadsError, InputError
 from ..records import Drum, HeadName, Note, Reading, TapReading
-from .drums import channel_names
+from .drums import channel_names, load_drum
 
 if TYPE_CHECKING:
+    from ..log.store import Log
     from ..sound.audio import Recording
 
 LONG_S = 120.0  # recordings longer than this are read blockwise, in constant memory
@@ -213,3 +214,35 @@ def live_reader(sample_rate_hz: int, channels: tuple[str, ...]) -> Any:
     if not 8000 <= sample_rate_hz <= 192000:
         raise AudioError(f"{sample_rate_hz} Hz is not a rate that is read: use 8 to 192 kHz.")
     return LiveReader(sample_rate_hz, channels)
+
+
+def read_kit(
+    path: str | Path, kit: str | Path, *, channels: str | None = None, start_s: float | None = None,
+    stop_s: float | None = None, log: Log | None = None,
+) -> dict[str, Reading]:
+    """A reading of every drum of a kit recorded on one interface; ``channels`` names each channel's drum, in order.
+
+    Raises
+    ------
+    InputError
+        The kit file cannot be read, or the channels do not fit it or the recording.
+    """
+    from ..drumfile import parse_kit
+    from ..sound.audio import read_audio
+    from ..sound.kit import read_kit as from_samples
+
+    try:
+        drums = parse_kit(Path(kit).read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError):
+        raise InputError(f"there is no kit file {kit}: write [[drum]] with channel and drum for each.") from None
+    recording = read_audio(path, start_s=start_s, stop_s=stop_s)
+    count = recording.samples.shape[1]
+    owners = [name.strip() for name in channels.split(",")] if channels else list(drums)
+    if len(owners) != count:
+        raise InputError(f"{len(owners)} channel names for {count} channels: give --channels with one drum for each.")
+    unknown = [name for name in owners if name not in drums]
+    if unknown:
+        raise InputError(f"'{unknown[0]}' is not in the kit file: it names {', '.join(drums)}.")
+    loaded: dict[str, Drum | None] = {name: load_drum(drums[name], log=log).drum for name in dict.fromkeys(owners)}
+    found = from_samples(recording.samples, recording.sample_rate_hz, owners, drums=loaded, offset_s=start_s or 0.0)
+    return {name: replace(r, warnings=tuple(dict.fromkeys((*recording.warnings, *r.warnings)))) for name, r in found.items()}
