@@ -36,7 +36,8 @@ def test_the_lowest_modes_carry_their_names() -> None:
 
 
 def test_pairs_have_cents_of_measured_over_model_and_foreign_ones_none() -> None:
-    pairs = fit_pairs(heard([[0.0], [-3.0], [-9.0]]), weighed([0, 1], [0, 1]), [(0, 1), (1, 1)])
+    followed = replace(weighed([0, 1], [0, 1]), order=np.array([1, 1]))
+    pairs = fit_pairs(heard([[0.0], [-3.0], [-9.0]]), followed, [(0, 1), (1, 1)])
     assert pairs[0].cents == pytest.approx(0.0, abs=1e-9)
     assert (pairs[1].m, pairs[1].n) == (1, 1)
     assert pairs[2].model_hz is None and pairs[2].cents is None
@@ -61,3 +62,9 @@ def test_sum_is_known_better_than_ratio_when_the_errors_are_opposite() -> None:
     assert "a change since last time to 1.1%" in spread_words(fit)
     assert spread_words(replace(fit, batter=None)) == ""
     assert spread_words(replace(fit, log_cov=None)).startswith("tension known to 3.0%")
+
+
+def test_partials_above_the_followed_modes_are_not_called_foreign() -> None:
+    pairs = fit_pairs(heard([[0.0], [-3.0], [-9.0]]), weighed([0], [0]), [(0, 1), (0, 2)])
+    assert [p.measured_hz for p in pairs] == pytest.approx([50.0, 100.0])
+    assert pairs[1].model_hz is None

@@ -22,13 +22,24 @@ def mode_numbers(model: DrumModel, x: Array) -> list[tuple[int | None, int | Non
     return [(int(m), int(n) + 1) for m, n in zip(model.batch.order, each.argmax(1), strict=True)]
 
 
+def ceiling_hz(best: Weighed) -> float:
+    """Highest frequency [Hz] to which all m = 0 modes of a round drum are followed."""
+    return float(np.exp(best.log_f[best.order == 0].max(initial=-np.inf))) if (best.order == 0).any() else np.inf
+
+
 def fit_pairs(heard: Heard, best: Weighed, numbers: list[tuple[int | None, int | None]]) -> tuple[FitPair, ...]:
-    """Every measured partial beside the mode that explains it; foreign ones with None."""
+    """Every measured partial beside the mode that explains it; foreign ones with None.
+
+    Partials above ``ceiling_hz`` that no mode explains are left out: nobody looked for their modes.
+    """
+    top = ceiling_hz(best)
     mode_of = dict(zip(best.rows.tolist(), best.columns.tolist(), strict=True))
     out = []
     for i, log_f in enumerate(heard.log_f):
         measured = float(np.exp(log_f))
         j = mode_of.get(i)
+        if j is None and measured > top:
+            continue
         if j is None:
             out.append(FitPair(measured, None, None, None))
             continue

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 SEARCH_F_SD = (0.012, 0.02)  # error of the mean round the axis, m = 0 and m > 0
 SEARCH_LEVEL_SD = 6.0  # dB
 SEARCH_DECAY_SD = 0.5
-F_SD = 0.004  # model against drum under a pad or round an opening
+F_SD = 0.006  # model against drum under a pad or round an opening
 LEVEL_SD = 2.5  # dB
 DECAY_SD = 0.15
 MOST = 4  # states climbed again

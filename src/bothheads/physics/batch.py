@@ -140,7 +140,7 @@ class BatchDrum:
             s = s.real + 1j * np.minimum(s.imag, ceiling)
             z, dz = self._impedance(m, s, many)
             if turn < rounds:
-                v = np.linalg.solve(z, (dz @ v[:, :, None]))[:, :, 0]
+                v = np.asarray(np.linalg.solve(z, (dz @ v[:, :, None]))[:, :, 0], dtype=np.complex128)
                 v /= np.sqrt((v * v).sum(1))[:, None]
             norms = ((dz @ v[:, :, None])[:, :, 0] * v).sum(1)
             step = ((z @ v[:, :, None])[:, :, 0] * v).sum(1) / norms
