@@ -19,13 +19,13 @@ from .history import Visit
 Array = NDArray[np.float64]
 
 SLOPE_CENTRE = 300.0  # N/m per turn, middle of 150-600, assumed in the rods' mechanics; no measured drum behind it
-SLOPE_SD = 0.55  # of ln s about that centre when no drum has taught anything
-DRUM_SD = 0.40  # of ln s from head to head about the mean of a workshop's drums
+SLOPE_SD = 0.48  # of ln s about that centre when no drum has taught anything; the same mechanics: 45 % and more
+DRUM_SD = 0.35  # of ln s from head to head about the mean of a workshop's drums
 HEADS_ALIKE = 0.5  # correlation of ln s between the two heads of one drum: same rods, same hands
 BEND_SD = 0.04  # relative, a step's departure from the straight line
-BEYOND_SD = 0.12  # relative, more for the part of a step outside the turns this head has been through
+BEYOND_SD = 0.10  # relative, more for the part of a step outside the turns this head has been through
 SETTLING_SD = 0.02  # relative to a step up: film and collar settle after it
-DRIFT_SD = 0.0025  # relative, from one state to the next, and per square root of ten days
+DRIFT_SD = 0.0022  # relative, from one state to the next, and per square root of ten days
 NEW_DRIFT = 4.0  # times that while a head is new
 NODES = 33  # per head
 NONE_OF_THESE = 0.02  # share of a fit's odds given to 'it is something else'
