@@ -165,6 +165,8 @@ def _open_sound(source: str | IO[bytes], name: str) -> Iterator[soundfile.SoundF
             raise AudioError(f"{name} has a rate of {file.samplerate} Hz: record at 8 to 192 kHz.")
         if file.channels > MOST_CHANNELS:
             raise AudioError(f"{name} has {file.channels} channels: at most {MOST_CHANNELS} are read.")
+        if not file.frames and file.format in LOSSY:
+            raise AudioError(f"{name} is cut short, its end is missing, and cannot be read: take the original again.")
         if not file.frames:
             raise AudioError(f"{name} holds no sound, only a header: record again.")
         yield file
@@ -247,7 +249,8 @@ def _header_warnings(file: soundfile.SoundFile, stream: IO[bytes]) -> tuple[str,
 
 
 def _clipped(samples: Array) -> tuple[str, ...]:
-    """A peak is clipped when at least three samples in a row stand at the channel's extreme, entered by a jump.
+    """A peak is clipped when at least three samples in a row stand at the channel's extreme, entered by a jump,
+    and below full scale (turned down afterwards) at two places or more.
 
     The jump tells a flattened peak from a quiet low tone whose top rounds to one value.
     """
@@ -270,7 +273,8 @@ def _flat_tops(x: Array) -> int:
     begin = top[starts[lengths >= _FLAT]]
     jump = np.abs(x[begin] - x[np.maximum(begin - 1, 0)])
     full = extreme >= 1 - 2.0**-14
-    return int(np.count_nonzero((jump > 0.01 * extreme) | full))
+    places = int(np.count_nonzero((jump > 0.002 * extreme) | full))
+    return places if full or places > 1 else 0  # three equal samples happen once by chance
 
 
 # ------------------------------------------------------------------ optional decoder

@@ -50,8 +50,8 @@ def name_note(
     below = _below_reach(heard, diameter, depth, two_heads)
     if below is not None and below[0] - scores[best] > math.log(ODDS):
         return _inferred(below[1], below[2], heard[0])
-    rivals = [k for k in range(len(heard)) if k != best and scores[best] - scores[k] < math.log(ODDS)
-              and not _agree(heard[best], heard[k])]
+    rivals = [k for k in range(len(heard)) if k != best and not _agree(heard[best], heard[k])
+              and (scores[best] - scores[k] < math.log(ODDS) or _beats(heard[best], heard[k]))]
     if rivals:
         return Note(refused=_between(heard[best], heard[max(rivals, key=lambda k: scores[k])]))
     if below is not None and scores[best] - below[0] < math.log(ODDS):
@@ -64,6 +64,12 @@ def _agree(a: Partial, b: Partial) -> bool:
     """Whether two partials are the same line within their errors."""
     sd = math.hypot(a.frequency_sd_hz or 0.0, b.frequency_sd_hz or 0.0)
     return abs(a.frequency_hz - b.frequency_hz) < 2.0 * sd
+
+
+def _beats(a: Partial, b: Partial) -> bool:
+    """Whether two lines within 5 % ring as long and as loud as one another: the pair of an uneven head."""
+    near = abs(a.frequency_hz / b.frequency_hz - 1.0) < 0.05
+    return near and 1 / 1.4 < a.decay_s / b.decay_s < 1.4 and abs(_ring_db(a) - _ring_db(b)) < 4.0
 
 
 def _judged(p: Partial, twins: Sequence[Partial]) -> Note:
@@ -89,7 +95,7 @@ def _inferred(frequency: float, relative_sd: float, lowest: Partial) -> Note:
 
 def _between(a: Partial, b: Partial) -> str:
     low, high = sorted((a.frequency_hz, b.frequency_hz))
-    if high / low < 1.0 + 2 * _SAME:
+    if high / low < 1.05:
         return (f"two partials, {low:.1f} and {high:.1f} Hz, beat and either can be the note: even the rods out, or strike "
                 "nearer the centre.")
     return (f"{low:.1f} and {high:.1f} Hz can both be the note: strike nearer the centre, add a second microphone on the "

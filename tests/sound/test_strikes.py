@@ -1,0 +1,110 @@
+"""Strikes in running recordings: a seeded part of bench/onsets.py, and what single strikes and bad luck look like."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from bothheads.sound.audio import read_audio
+from bothheads.sound.delay import delays
+from bothheads.sound.strikes import find_strikes
+
+ROOT = Path(__file__).resolve().parents[2]
+RECORDINGS = sorted((ROOT / "tests" / "data" / "recordings").glob("*.flac"))
+
+
+def bench() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("bench_onsets", ROOT / "bench" / "onsets.py")
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_onsets"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_running_recordings_at_40_db() -> None:
+    made = bench()
+    rows = [made.one((seed, 40.0, 2)) for seed in (101, 102)]
+    line = made.table(rows)[0]
+    assert line["found_percent"] >= 90.0, json.dumps(line)
+    assert line["false_percent"] <= 5.0, json.dumps(line)
+    assert line["within_half_ms_percent"] >= 92.0, json.dumps(line)
+    assert line["delay_median_ms"] <= 0.01, json.dumps(line)
+
+
+@pytest.mark.parametrize("path", RECORDINGS, ids=lambda p: p.stem)
+def test_every_real_strike_is_one_strike(path: Path) -> None:
+    got = read_audio(path)
+    spans = find_strikes(got.samples, got.sample_rate_hz)
+    assert len(spans) == 1
+    x = np.abs(got.samples).max(axis=1)
+    audible = np.argmax(x > 0.02 * x.max()) / got.sample_rate_hz
+    assert abs(spans[0].onset_s - audible) < 0.0025
+    assert spans[0].onset_s + 0.1 < spans[0].end_s <= got.seconds
+
+
+def strike(rate: int, frequency: float = 70.0, tau: float = 0.3, seconds: float = 2.0) -> np.ndarray:
+    t = np.arange(int(seconds * rate)) / rate
+    rise = np.where(t < 0.004, 0.5 - 0.5 * np.cos(np.pi * t / 0.004), 1.0)
+    return 0.5 * rise * np.exp(-t / tau) * (np.sin(2 * np.pi * frequency * t) + 0.4 * np.sin(2 * np.pi * 1.8 * frequency * t))
+
+
+@pytest.mark.parametrize("rate", [8000, 44100, 96000])
+def test_silence_before_and_no_pre_roll(rate: int) -> None:
+    one = strike(rate)
+    for lead in (0, rate // 2):
+        spans = find_strikes(np.concatenate([np.zeros(lead), one]), rate)
+        assert len(spans) == 1
+        assert abs(spans[0].onset_s - lead / rate) < 0.0015
+
+
+def test_the_end_is_where_it_sinks_into_the_noise() -> None:
+    rate, noise, tau = 48000, 1e-3, 0.2
+    rng = np.random.default_rng(3)
+    x = np.concatenate([np.zeros(rate), strike(rate, tau=tau), np.zeros(rate)])
+    x += noise * rng.standard_normal(len(x))
+    span = find_strikes(x, rate)[0]
+    band_noise = noise * np.sqrt(2 * 1000 / rate)
+    sinks = 1.0 + tau * np.log(0.5 / np.sqrt(2) / band_noise)
+    assert abs(span.end_s - sinks) < 0.25
+
+
+def test_nothing_is_nothing() -> None:
+    assert find_strikes(np.zeros(48000), 48000) == ()
+    assert find_strikes(np.zeros((0, 2)), 48000) == ()
+    assert find_strikes(1e-3 * np.random.default_rng(1).standard_normal(96000), 48000) == ()
+
+
+def test_a_double_stroke_is_two() -> None:
+    rate = 48000
+    rng = np.random.default_rng(8)
+    x = 1e-4 * rng.standard_normal(3 * rate)
+    for at, level in ((0.5, 0.6), (0.56, 1.0)):
+        one = strike(rate) * level
+        click = rng.standard_normal(200) * np.exp(-np.arange(200) / 60) * 0.3 * level
+        one[:200] += click
+        first = int(at * rate)
+        x[first : first + len(one)] += one[: len(x) - first]
+    spans = find_strikes(x, rate)
+    assert [round(s.onset_s, 2) for s in spans] == [0.5, 0.56]
+    assert spans[0].end_s <= spans[1].onset_s
+
+
+@pytest.mark.parametrize("true_ms", [0.0, 0.0137, 1.3331, -2.71])
+def test_delay_between_microphones(true_ms: float) -> None:
+    rate = 48000
+    rng = np.random.default_rng(11)
+    click = np.zeros(8192)
+    click[3000:3600] = rng.standard_normal(600) * np.exp(-np.arange(600) / 120)
+    f = np.fft.rfftfreq(8192, 1 / rate)
+    soft = np.fft.rfft(click) * np.exp(-((f / 9000) ** 4))
+    pair = [np.fft.irfft(soft * np.exp(-2j * np.pi * f * d)) for d in (0.0, 1e-3 * true_ms)]
+    got = delays(np.array(pair).T, rate, 3000 + round(min(0.0, true_ms) * 48))
+    assert abs((got[1] - got[0]) - 1e-3 * true_ms) < 1e-5
+    assert min(got) == 0.0
