@@ -26,7 +26,7 @@ from bothheads import drumfile, session, wire
 from bothheads.records import Note, Partial, Reading, StrikeReading, Turn
 
 RATE = 44100
-GAP_S = 1.6
+GAP_S = 2.0
 PARTIALS = ((41.8, 0.35, 1.0), (68.1, 0.3, 0.35), (78.5, 0.28, 0.4), (99.1, 0.25, 0.5), (116.7, 0.22, 0.45), (139.8, 0.2, 0.2))
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync",
          "--no-first-run", "--disable-quic", "--autoplay-policy=no-user-gesture-required"]
@@ -62,9 +62,10 @@ def played(path: Path, strikes: int, seed: int) -> list[float]:
     onsets = [1.0 + GAP_S * i + rng.uniform(0, 0.25) for i in range(strikes)]
     x = rng.normal(0, 1e-4, round((onsets[-1] + 3.0) * RATE))
     for at in onsets:
-        t = np.arange(round(1.3 * RATE)) / RATE
+        t = np.arange(round(1.3 * RATE)) / RATE  # faded at its end, which would be a click else
         s = sum(a * np.exp(-t / d) * np.sin(2 * np.pi * f * t) for f, d, a in PARTIALS)
         s = s + 0.4 * np.exp(-t / 0.004) * rng.normal(0, 1, len(t))
+        s = s * np.minimum(1.0, (t[-1] - t) / 0.2)
         x[round(at * RATE):round(at * RATE) + len(s)] += rng.uniform(0.1, 0.5) * s / np.abs(s).max()
     with wave.open(str(path), "wb") as file:
         file.setnchannels(1)

@@ -61,7 +61,7 @@ def test_strikes_are_read_soon_and_again_when_they_have_rung_out():
     ear = Ear(RATE, [0], ("seat",), DRUM)
     heard = [h for p in packets(struck([0.8, 3.4], 8.4)) for h in ear.feed(p)]
     assert [h.final for h in heard] == [False, True, False, True]
-    assert heard[0].window_end - heard[0].onset == round(1.2 * RATE)
+    assert heard[0].window_end - heard[0].onset == round(0.8 * RATE)
     for h in heard:
         assert any(abs(p.frequency_hz - 45) < 0.5 for p in h.reading.partials)
     assert ear.gaps == 0

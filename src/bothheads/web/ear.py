@@ -19,7 +19,7 @@ from ..records import Drum, Reading
 from .bench import BEFORE_S, Past, wav_bytes
 
 HEADER = struct.Struct("<IId")
-LOOK_S = 1.2  # after the onset, for the first reading
+LOOK_S = 0.8  # after the onset, for the first reading
 RING_S = 4.0  # after the onset, for the second
 CELL_S = 0.006
 BACK = 12  # cells that a rise is measured against
@@ -104,17 +104,17 @@ class Ear:
         planes = np.frombuffer(packet, "<f4", offset=HEADER.size).reshape(channels, frames)
         return np.ascontiguousarray(planes[[min(p, channels - 1) for p in self.picked]].T)
 
-    def feed(self, packet: bytes) -> list[Heard]:
-        """Strikes that can be read now that this packet has come."""
+    def feed(self, packet: bytes, *, behind: bool = False) -> list[Heard]:
+        """Strikes that can be read now that this packet has come; ``behind``: more wait, so second readings are left."""
         block = self.unpack(packet)
         if block is None or not np.isfinite(block).all():
             return []
         self.past.add(block)
         for onset in self.gate.feed(block):
             self.open.append((onset, False))
-        return self._due()
+        return self._due(behind)
 
-    def _due(self) -> list[Heard]:
+    def _due(self, behind: bool) -> list[Heard]:
         out: list[Heard] = []
         still: list[tuple[int, bool]] = []
         for i, (onset, read) in enumerate(self.open):
@@ -125,6 +125,8 @@ class Ear:
                 ends = following - round(0.02 * self.rate)
             if self.past.end < ends:
                 still.append((onset, read))
+                continue
+            if read and behind:
                 continue
             heard = self._read(onset, ends, final=read or closed)
             if heard is not None:

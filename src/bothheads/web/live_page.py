@@ -126,7 +126,7 @@ async def _read(socket: WebSocket, packets: asyncio.Queue[bytes | None], ear: Ea
     await run_in_threadpool(warm_up, ear)
     numbers: dict[int, int] = {}
     while (packet := await packets.get()) is not None:
-        for heard in await run_in_threadpool(ear.feed, packet):
+        for heard in await run_in_threadpool(ear.feed, packet, behind=packets.qsize() > 8):
             answer = await run_in_threadpool(_take_in, bench, heard, numbers, model)
             await socket.send_json({**answer, "window_end": heard.window_end, "gap": ear.gaps, "final": heard.final,
                                     "strike": numbers[heard.onset]})
