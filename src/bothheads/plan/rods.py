@@ -21,7 +21,8 @@ from .order import cross_order
 Array = NDArray[np.float64]
 
 TOUCH_COST = 4e-6  # per rod turned, in squared relative pull: a rod not worth a key stays
-MEAN_WEIGHT = 0.2  # of the mean pull's deviation when the pitch is to be held
+MEAN_WEIGHT = 0.4  # of the mean pull's deviation when the pitch is to be held
+HEARD_WEIGHT = 0.5  # more for the harmonic p = 2, the one that (1,1) lets everybody hear
 GOOD_ENOUGH_CENTS = 4.0  # spread as heard below which nobody hears a difference between rods (assumed)
 TILT = "A tilt of the hoop cannot be heard: even it by counting turns from finger-tight or by the hoop's height all round."
 
@@ -59,7 +60,8 @@ def _problem(state: RodState, hold_pitch: bool) -> tuple[Callable[[Array], Array
     L = state.effect()
     deviation = D @ state.harmonics
     weight = MEAN_WEIGHT if hold_pitch else 0.0
-    C = np.eye(rods) - (1.0 - weight) / rods
+    heard = D[:, p == 2] @ inverse[p == 2]
+    C = np.eye(rods) - (1.0 - weight) / rods + HEARD_WEIGHT * heard
     spread_of_gain = np.diag(state.gains()[1])[p] * np.einsum("ij,ij->j", C @ D, C @ D)
     hands = HAND_SD**2 * ((C @ L) ** 2).sum(0)
 

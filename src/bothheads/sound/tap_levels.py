@@ -21,7 +21,7 @@ _LEAST_TAPS = 5
 
 
 def microphone_stood(lines: Lines) -> bool:
-    """True when the signs of the lines turn round the head: a fifth or more of what rings is upside down somewhere."""
+    """True when the signs of the lines turn round the head: a tenth or more of what rings is upside down beside the rest."""
     own = lines.own
     if len(own) < _LEAST_TAPS:
         return False
@@ -31,9 +31,9 @@ def microphone_stood(lines: Lines) -> bool:
         beside = tap * reference.conj()
         late = _lateness(beside, lines.frequency_hz)
         sign = (beside * np.exp(-2j * np.pi * lines.frequency_hz * late)).real
-        turned += float(-sign[sign < 0].sum())
+        turned += min(float(-sign[sign < 0].sum()), float(sign[sign > 0].sum()))
         total += float(np.abs(sign).sum())
-    return turned > 0.2 * total
+    return turned > 0.1 * total
 
 
 def _lateness(beside: NDArray[np.complex128], f: Array) -> float:

@@ -16,7 +16,8 @@ from .decimate import SLOW_RATE_HZ, band_hz, decimate, divisor
 from .esprit import esprit
 from .residual import broad_density, fisher, significance, spectrum
 from .select import Limits, forward
-from .varpro import JointFit, Window, drift_and_hum
+from .varpro import JointFit
+from .window import Window, drift_and_hum
 from .warp import AtRest
 
 Array = NDArray[np.float64]

@@ -99,6 +99,9 @@ def _without_extra(times: Array, sizes: Array, rods: int) -> tuple[Array, Array,
         return times, sizes, []
     strong = np.sort(np.argsort(-sizes)[:rods])
     near = min(_DOUBLE_S, 0.45 * float(np.median(np.diff(times[strong]))))
+    loud = sizes > float(np.median(sizes[strong])) - _FAINT_DB
+    if loud.sum() >= rods:
+        times, sizes = times[loud], sizes[loud]
     times, sizes, warnings = _single(times, sizes, near)
     order = np.argsort(-sizes)
     if len(times) > rods and sizes[order[rods - 1]] - sizes[order[rods]] > _CLEAR_DB:

@@ -26,6 +26,7 @@ _LOADINGS = np.linspace(0.08, 1.98, 20)  # rho a / sigma of everything from a sm
 _FREQUENCY_SD = 0.014  # ln f of a family's middle against the template
 _LEVEL_SD = 0.9
 _WORST = 9.0
+_PATTERN = 0.04  # share of levels unexplained that costs 1
 _NEAR = 0.07  # ln f: a line further from every family is a stranger
 _CLEAR = 5.0  # cost by which the next best answer must be worse
 
@@ -101,10 +102,20 @@ def _cost(hertz: float, loading: float, f: Array, level: Array, stood: bool = Fa
         cost += min((centre / _FREQUENCY_SD) ** 2, _WORST)
         if not stood:
             cost += min((np.log(mean[mine].sum() / first / usual[g]) / _LEVEL_SD) ** 2, 6.0)
+    cost += sum(_pattern_cost(level, np.nonzero(own & (owner == g))[0], m) for g, m in ((0, 1), (1, 2)))
     below = ~own & (f < hertz)
     cost += 6.0 * max(int((below & (mean > 0.1 * first)).sum()) - 1, 0)  # one line may be (0,1)
     strangers = ~own & (f > hertz) & (f < min(top, place[3] * 1.03)) & (mean > 0.2 * first)
     return cost + 4.0 * float(strangers.sum())
+
+
+def _pattern_cost(level: Array, lines: NDArray[np.intp], m: int) -> float:
+    """What speaks against lines being a family of order m: levels round the head that do not make up a pair."""
+    if len(lines) == 1:  # not split: then its level is nearly the same all round
+        return float(min(_unlike_one(level[:, lines[0]]) / _PATTERN, _WORST))
+    if len(lines) != 2:
+        return 0.0
+    return float(min(_unlike_two(level[:, lines[0]], level[:, lines[1]], m) / _PATTERN, _WORST))
 
 
 def _complementary(hertz: float, f: Array, level: Array, loud: NDArray[np.bool_]) -> tuple[int, ...]:
@@ -127,10 +138,10 @@ def _unlike_one(a: Array) -> float:
     return float(((a - a.mean()) ** 2).sum() / max((a**2).sum(), 1e-30))
 
 
-def _unlike_two(a: Array, b: Array) -> float:
-    """Share of two lines' levels round the head that g (1 +- c cos 2 theta +- s sin 2 theta) does not explain."""
+def _unlike_two(a: Array, b: Array, m: int = 1) -> float:
+    """Share of two lines' levels round the head that g (1 +- c cos 2 m theta +- s sin 2 m theta) does not explain."""
     N = len(a)
-    angle = 4.0 * np.pi * np.arange(N) / N
+    angle = 4.0 * np.pi * m * np.arange(N) / N
     basis = np.stack([np.ones(N), np.cos(angle), np.sin(angle)], 1)
     M = np.vstack([basis, basis * [1.0, -1.0, -1.0]])
     y = np.r_[a, b]

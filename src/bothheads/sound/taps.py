@@ -85,9 +85,9 @@ def _lines_and_pair(x: Array, sample_rate_hz: int, found: Round, expected_hz: fl
             continue
         lines, stood = with_levels(lines)
         pair = find_pair(lines, expected_hz=expected_hz, expected_sd=sd, loading=loading, stood=stood)
-        if pair is not None and (best is None or pair.cost < best[1].cost - 1.0):
+        if pair is not None and (best is None or _doubt(lines, pair) < _doubt(best[0], best[1]) - 1.0):
             best = lines, pair, stood
-        if best is not None and float(best[0].frequency_hz[best[1].lines[0]]) < _SLOW_TOP_HZ and best[1].cost < 30.0:
+        if best is not None and float(best[0].frequency_hz[best[1].lines[0]]) < _SLOW_TOP_HZ and _doubt(*best[:2]) < 30.0:
             break
     if best is None:
         return "nothing rings in these taps: tap harder 28 mm inside the hoop, hold the other head, and let each ring a second."
@@ -99,6 +99,11 @@ def _lines_and_pair(x: Array, sample_rate_hz: int, found: Round, expected_hz: fl
         return (f"the (1,1) pair could be at {first:.0f} or {rival:.0f} Hz: name the drum, so that its size decides, "
                 "or tap again with the other head held.")
     return best
+
+
+def _doubt(lines: Lines, pair: Pair) -> float:
+    """Cost of the template and of what the lines leave unexplained below 30 dB."""
+    return pair.cost + max(0.0, 2.0 * (30.0 - float(np.median(lines.explained_db))))
 
 
 def _foretold(drum: Drum, head: HeadName) -> float | None:
