@@ -18,8 +18,9 @@ from .esprit import esprit
 from .resample import at_positions, halve
 from .residual import broad_density, envelope, spectrum
 from .select import Limits, forward, prune
-from .varpro import JointFit, Window
+from .varpro import JointFit
 from .warp import DrivenWarp
+from .window import Window
 
 Array = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .decimate import decimate, divisor, taps_of
 from .residual import spectrum
 from .select import noise_density
-from .varpro import Window, drift_and_hum
+from .window import Window, drift_and_hum
 
 Array = NDArray[np.float64]
 START_S = 0.022  # after the onset: the push and the click smeared by the filter are over

@@ -17,10 +17,11 @@ from .decimate import band_hz, divisor
 from .drives import poles
 from .glide import narrowest, unwarp
 from .noise import Floor, cut_windows, detrend, is_fast, measure_floor
-from .residual import envelope, fisher, misfit
+from .residual import fisher, misfit
 from .select import Limits, backward, forward, look_again, prune
-from .varpro import JointFit, Window
+from .varpro import JointFit
 from .warp import AtRest, Clock, ExponentialWarp
+from .window import Window
 
 Array = NDArray[np.float64]
 MOST_PARTIALS = 8
@@ -256,8 +257,3 @@ def _again(found: StrikeFit, windows: list[Window], warped: bool) -> tuple[Array
     close = np.abs(fit.f / found.frequency_hz[alive] - 1.0) < 0.02
     f[alive[close]], a[alive[close]] = fit.f[close], fit.a[close]
     return f, a
-
-
-def late_envelope(fit: JointFit) -> Array:
-    """Running rms of the first window's residual, in units of the noise."""
-    return envelope(fit.state.parts[0].residual / fit.windows[0].weight, fit.windows[0].rate_hz)

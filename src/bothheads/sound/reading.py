@@ -17,9 +17,9 @@ from .noise import Floor, cut_windows, is_fast, measure_floor
 from .partials import StrikeFit, explained, first_fit, over_windows
 from .remainder import explained_late_db, remainder
 from .residual import fisher, misfit
-from .varpro import Window
 from .warp import ExponentialWarp
 from .whole import amplitudes, of_channels, read_take, strongest_channels
+from .window import Window
 
 Array = NDArray[np.float64]
 MOST_STRIKES = 12  # of a take, read in one fit

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from ..records import Remainder
 from .noise import detrend
-from .varpro import JointFit, Window
+from .varpro import JointFit
+from .window import Window
 
 Array = NDArray[np.float64]
 ATTACK_S = 0.06  # after the onset: until then beater, click and the heads' first pumping are still about

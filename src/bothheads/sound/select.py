@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from .decimate import band_hz
 from .residual import broad_density, fisher, misfit, significance, spectrum
-from .varpro import JointFit, Window, columns
+from .varpro import JointFit, columns
 from .warp import Clock
+from .window import Window
 
 Array = NDArray[np.float64]
 

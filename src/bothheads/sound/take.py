@@ -18,8 +18,9 @@ from .noise import detrend
 from .resample import halve
 from .residual import envelope
 from .select import Limits, forward
-from .varpro import JointFit, Window
+from .varpro import JointFit
 from .warp import DrivenWarp, ExponentialWarp
+from .window import Window
 
 Array = NDArray[np.float64]
 Density = Callable[[Array], Array] | None

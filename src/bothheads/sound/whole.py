@@ -17,8 +17,9 @@ from .residual import misfit, wald
 from .spread import bars, spread
 from .take import TakeFit, fit_take
 from .tones import combination_tones
-from .varpro import JointFit, Window
+from .varpro import JointFit
 from .warp import DrivenWarp
+from .window import Window
 
 Array = NDArray[np.float64]
 MOST_CHANNELS = 4  # fitted together: the strongest; the others get levels only
@@ -82,7 +83,8 @@ def read_take(
     for n, i in enumerate(take.strikes):
         amplitude[which[i]], shown[which[i]] = size[n][:, k], heard[n][:, k]
     return Found(fit.f[k], sd_f[k], fit.a[k], sd_a[k], amplitude, shown, glide_cents(take, which, strikes, k),
-                 explained(fit), settled, (reason,) if reason else (), (), remainder(fit, floor.measured), unrest(take),
+                 explained(fit), settled, (reason,) if reason else (), close_pairs(fit.f[k], fit.a[k]),
+                 remainder(fit, floor.measured), unrest(take),
                  explained_late_db(fit))
 
 
@@ -144,7 +146,19 @@ def _one_exponential(clock: DrivenWarp, strike: int, k: int, rate: float) -> flo
         c = np.linalg.lstsq(M, gained * weight, rcond=None)[0]
         error = float(((M @ c - gained * weight) ** 2).sum())
         best = min(best, (error, float(c[1])))
-    return float(1200.0 * np.log2(max(1.0 + best[1], 0.5)))
+    return float(np.round(1200.0 * np.log2(max(1.0 + best[1], 0.5)), 6)) + 0.0
+
+
+def close_pairs(f: Array, a: Array) -> tuple[str | None, ...]:
+    """A remark for partials that lie within a line width (rate / pi) or 3 Hz of another: they beat."""
+    out: list[str | None] = []
+    for k in range(len(f)):
+        gap = np.abs(f - f[k])
+        gap[k] = np.inf
+        j = int(np.argmin(gap))
+        close = gap[j] < max(3.0, min(a[k], a[j]) / np.pi)
+        out.append(f"one of a pair {gap[j]:.2f} Hz apart" if close else None)
+    return tuple(out)
 
 
 def over_starts(take: TakeFit) -> tuple[Array, Array]:
