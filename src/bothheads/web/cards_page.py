@@ -48,7 +48,8 @@ def style_policy(page: str) -> str:
 async def paper(request: Request) -> Response:
     """One paper of one state as a self-contained page."""
     where = request.path_params
-    other = forms.whole(request.query_params, "other", 0, 10**6, 0) or None
+    before = where["state"] - 1 if where["kind"] == "comparison" else 0  # what a comparison is with, unless it is said
+    other = forms.whole(request.query_params, "other", 0, 10**6, before) or None
 
     def ask(log: Any) -> str:
         kept = session.kept_state(log, str(where["drum"]), where["state"], other=other)
