@@ -37,13 +37,13 @@ class Assumed:
     loss_sd: float = 1.5  # of ln resistance where the drum file says nothing
     known_loss_sd: float = 0.8  # where it does
     stiffness_loss_sd: float = 0.8
-    frequency_sd: float = 0.002  # model against drum, m = 0
-    uneven_sd: float = 0.003  # added for m > 0: uneven rods split the pair
-    decay_sd: float = 0.10
-    level_sd: float = 1.5  # dB, model
-    room_sd: float = 1.5  # dB, one partial at one place in a room
+    frequency_sd: float = 0.003  # model against drum, m = 0
+    uneven_sd: float = 0.004  # added for m > 0: uneven rods split the pair
+    decay_sd: float = 0.15
+    level_sd: float = 2.0  # dB, model
+    room_sd: float = 2.0  # dB, one partial at one place in a room
     gain_sd: float = 30.0  # dB, each channel
-    tilt_sd: float = 1.75  # dB per 0.7 nats of frequency, each channel: beater and microphone
+    tilt_sd: float = 2.25  # dB per 0.7 nats of frequency, each channel: beater and microphone
     shared: float = 0.75  # part of the scenes' scatter that goes together between partials
     foreign_rate: float = 1.5  # foreign partials in a reading
     detected: float = 0.8  # chance that an audible mode is in the list
