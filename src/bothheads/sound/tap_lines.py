@@ -17,8 +17,8 @@ from .esprit import esprit
 from .residual import broad_density, fisher, significance, spectrum
 from .select import Limits, forward
 from .varpro import JointFit
-from .window import Window, drift_and_hum
 from .warp import AtRest
+from .window import Window, drift_and_hum
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
