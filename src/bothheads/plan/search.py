@@ -15,7 +15,8 @@ from .wish import FIGURES, Goal
 Array = NDArray[np.float64]
 
 REACH = 16  # eighths either way in one plan: two turns
-TURN_COST = 0.004  # per eighth of one head: of two equal answers take the one with less turning
+TURN_COST = 0.012  # per eighth of one head: of two equal answers take the one with less turning
+OPPOSED_COST = 0.25  # one head up and the other down: only where the wish needs it
 HALF_COST = 0.05  # for a sixteenth of a turn: only where it is worth the care
 DRIFT_COST = 0.12  # weight that holds what nobody asked about where it is
 OVERSHOOT_COST = 0.15  # share of the cost beyond a goal that is met
@@ -59,6 +60,7 @@ def _cost(task: Task, eighths: Array, log_t: Array) -> Array:
     values = task.sheet.at_many(log_t) + task.offset
     values[:, BATTER:] = log_t
     cost = TURN_COST * np.abs(eighths).sum(axis=1) + HALF_COST * (eighths % 1.0 != 0).sum(axis=1)
+    cost = cost + OPPOSED_COST * (eighths[:, 0] * eighths[:, 1] < 0)
     for goal in task.goals:
         off = (column(goal, values) - goal.target) / goal.tolerance
         if goal.direction:
