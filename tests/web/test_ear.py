@@ -67,6 +67,14 @@ def test_strikes_are_read_soon_and_again_when_they_have_rung_out():
     assert ear.gaps == 0
 
 
+def test_a_click_in_the_ring_is_no_strike():
+    x = struck([0.8], 4.5)
+    x[round(2.2 * RATE)] += 0.02
+    ear = Ear(RATE, [0], ("seat",), DRUM)
+    heard = [h for p in packets(x) for h in ear.feed(p)]
+    assert {round(h.onset / RATE, 1) for h in heard} == {0.8}
+
+
 def test_lost_packets_are_counted_and_bad_ones_left():
     ear = Ear(RATE, [0], ("seat",), DRUM)
     some = list(packets(struck([], 1.0)))

@@ -34,6 +34,7 @@ def played(path: Path) -> Path:
         t = np.arange(round(1.75 * RATE)) / RATE
         s = sum(a * np.exp(-t / d) * np.sin(2 * np.pi * f * t) for f, d, a in PARTIALS)
         s += 0.5 * np.exp(-t / 0.004) * rng.normal(0, 1, len(t))
+        s *= np.minimum(1.0, (t[-1] - t) / 0.3)  # an abrupt end would be a click
         x[round(at * RATE):round(at * RATE) + len(s)] += 0.4 * s / np.abs(s).max()
     with wave.open(str(path), "wb") as file:
         file.setnchannels(1)

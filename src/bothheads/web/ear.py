@@ -28,6 +28,7 @@ OVER_FLOOR = 6.0
 LEAST = 0.002  # full scale 1: softer sounds do not wake the reader
 REST_S = 0.15  # between two wake-ups
 MOST_CHANNELS = 8
+NEAR_S = 0.06
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,9 @@ class Ear:
             reading = session.read_upload(wav, "live.wav", channels=self.names, drum=self.drum, quick=True)
         except BothheadsError:
             return None
-        return Heard(onset, ends, wav, reading, final) if reading.strikes else None
+        begins = min(onset, round(BEFORE_S * self.rate)) / self.rate
+        here = any(abs(s.onset_s - begins) < NEAR_S for s in reading.strikes)  # not the ring that the cut begins in
+        return Heard(onset, ends, wav, reading, final) if here else None
 
 
 def hello_of(message: Any, places: tuple[str, ...]) -> tuple[int, list[int], tuple[str, ...]]:
