@@ -141,4 +141,4 @@ class Past:
     def cut(self, start: int, stop: int) -> Block:
         """Frames ``start`` to ``stop`` as far as they are still held."""
         held = np.concatenate(self.blocks) if self.blocks else np.zeros((0, self.channels), np.float32)
-        return held[max(start - self.begin, 0):max(stop - self.begin, 0)]
+        return held[max(start - self.begin, 0):max(stop - self.begin, 0)].copy()

@@ -29,6 +29,7 @@ LEAST = 0.002  # full scale 1: softer sounds do not wake the reader
 REST_S = 0.15  # between two wake-ups
 MOST_CHANNELS = 8
 NEAR_S = 0.06
+LOUDER = 1.12  # rms after over before; a strike into a ring adds at least its own energy
 
 
 @dataclass(frozen=True)
@@ -141,14 +142,23 @@ class Ear:
         sound = self.past.cut(onset - round(BEFORE_S * self.rate), ends)
         if len(sound) < 0.1 * self.rate:
             return None
+        at, near = min(onset, round(BEFORE_S * self.rate)), round(NEAR_S * self.rate)
+        if _rms(sound[at:at + near]) < LOUDER * _rms(sound[max(at - near, 0):at]):
+            return None  # a click: the drum does not sound louder for it
+        lead = min(onset, round(0.6 * BEFORE_S * self.rate))
+        if onset > lead:  # the ring of the strike before would begin with the cut like a strike of its own
+            sound[:lead] *= (0.5 - 0.5 * np.cos(np.pi * np.arange(lead) / lead))[:, None].astype(np.float32)
         wav = wav_bytes(sound, self.rate)
         try:
             reading = session.read_upload(wav, "live.wav", channels=self.names, drum=self.drum, quick=True)
         except BothheadsError:
             return None
-        begins = min(onset, round(BEFORE_S * self.rate)) / self.rate
-        here = any(abs(s.onset_s - begins) < NEAR_S for s in reading.strikes)  # not the ring that the cut begins in
+        here = any(abs(s.onset_s - at / self.rate) < NEAR_S for s in reading.strikes)  # not the ring that the cut begins in
         return Heard(onset, ends, wav, reading, final) if here else None
+
+
+def _rms(samples: NDArray[np.float32]) -> float:
+    return float(np.sqrt(np.mean(np.square(samples, dtype=np.float64)))) if samples.size else 0.0
 
 
 def hello_of(message: Any, places: tuple[str, ...]) -> tuple[int, list[int], tuple[str, ...]]:
