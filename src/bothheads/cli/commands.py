@@ -7,7 +7,7 @@ import sys
 from argparse import Namespace
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from .. import session
 from ..errors import CannotAnswer, InputError
@@ -145,15 +145,26 @@ def _fit(options: Namespace) -> int:
     return DONE
 
 
+def _weather_of(options: Namespace) -> tuple[float, float, Literal["wood", "steel", "rigid"]] | None:
+    """(from, to, rim) when both temperatures are named."""
+    if options.from_c is None and options.to_c is None:
+        return None
+    if options.from_c is None or options.to_c is None:
+        raise InputError("name both temperatures: --from-c 5 --to-c 21.")
+    return options.from_c, options.to_c, options.rim
+
+
 def _predict(options: Namespace) -> int:
-    log = _log_of(options)
+    log, weather = _log_of(options), _weather_of(options)
     if options.render:
-        sound, gain_db, prediction = session.render(options.drum, sets=options.sets, turns=options.turns, log=log)
+        sound, gain_db, prediction = session.render(
+            options.drum, sets=options.sets, turns=options.turns, log=log, weather=weather)
         write_bytes(options.render, sound)
         print(f"The sound in {options.render} is made by the model, one channel a place, "
               f"at {gain_db:+.1f} dB re full scale = 1 Pa.", file=sys.stderr)
     else:
-        prediction = session.predict(options.drum, sets=options.sets, turns=options.turns, log=log)
+        prediction = session.predict(
+            options.drum, sets=options.sets, turns=options.turns, log=log, weather=weather)
     say(options, session.as_json(prediction), words.prediction_lines(prediction), prediction.warnings)
     return DONE
 

@@ -15,6 +15,9 @@ from .reading import read_file
 if TYPE_CHECKING:
     from ..infer.heads import Setup
     from ..log.store import Log
+    from ..physics.weather import Rim
+
+    Weather = tuple[float, float, Rim]
 
 
 def predict(
@@ -23,26 +26,27 @@ def predict(
     sets: Iterable[str] = (),
     turns: str | Iterable[str] | tuple[Turn, ...] = (),
     log: Log | None = None,
+    weather: Weather | None = None,
 ) -> Prediction:
-    """Forecast for a drum as it stands, with keys set and rods turned.
+    """Forecast for a drum as it stands, with keys set, rods turned and carried into other air.
 
     From the log every figure carries its spread, from the fit and from what the drum's own history
-    taught about its turns; from a file the tensions are taken as given.
+    taught about its turns; from a file the tensions are taken as given. ``weather`` is (from [C], to [C], rim).
 
     Raises
     ------
     InputError
-        No tension and no history, or turns that the drum cannot take.
+        No tension and no history, turns that the drum cannot take, or temperatures that it cannot see.
     """
     from ..physics.feel import feel
 
-    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log)
+    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
     return replace(prediction, feel=feel(drum))
 
 
 def forecast_state(
     ref: str | Drum | Loaded, *, sets: Iterable[str] = (),
-    turns: str | Iterable[str] | tuple[Turn, ...] = (), log: Log | None = None,
+    turns: str | Iterable[str] | tuple[Turn, ...] = (), log: Log | None = None, weather: Weather | None = None,
 ) -> tuple[Drum, Prediction]:
     """The drum as it would stand, and its forecast; raises like ``predict``."""
     loaded = ref if isinstance(ref, Loaded) else load_drum(ref, log=log)
@@ -55,8 +59,25 @@ def forecast_state(
     else:
         _need_tensions(drum, loaded)
         changed, prediction = _from_description(drum, asked)
-    warnings = tuple(dict.fromkeys((*loaded.warnings, *prediction.warnings)))
+    said: tuple[str, ...] = ()
+    if weather is not None:
+        changed, prediction, said = _carried(changed, prediction, weather)
+    warnings = tuple(dict.fromkeys((*loaded.warnings, *said, *prediction.warnings)))
     return changed, replace(prediction, warnings=warnings)
+
+
+def _carried(drum: Drum, before: Prediction, weather: Weather) -> tuple[Drum, Prediction, tuple[str, ...]]:
+    """The forecast in the other air; the spread of the note is the one it had, in cents."""
+    from ..physics.forecast import forecast
+    from ..physics.weather import carried
+
+    from_c, to_c, rim = weather
+    moved, words = carried(drum, from_c=from_c, to_c=to_c, rim=rim)
+    after = forecast(moved)
+    was, now = before.note, after.note
+    if was.frequency_hz and was.sd_hz and now.frequency_hz:
+        after = replace(after, note=replace(now, sd_hz=was.sd_hz * now.frequency_hz / was.frequency_hz))
+    return moved, after, words
 
 
 def _from_history(loaded: Loaded, drum: Drum, turns: tuple[Turn, ...]) -> tuple[Drum, Prediction]:
@@ -162,12 +183,12 @@ def _setup(drum: Drum, readings: Sequence[Reading], log: Log | None) -> Setup | 
 
 def render(
     ref: str | Drum | Loaded, *, sets: Iterable[str] = (), turns: str | Iterable[str] | tuple[Turn, ...] = (),
-    log: Log | None = None, sample_rate_hz: int = 48000, seconds: float = 2.0,
+    log: Log | None = None, sample_rate_hz: int = 48000, seconds: float = 2.0, weather: Weather | None = None,
 ) -> tuple[bytes, float, Prediction]:
     """The model's sound as WAV bytes, one channel a microphone, peak at -1 dBFS; with its gain [dB re 1 Pa = 1]."""
     from ..sound.audio import wav_bytes
 
-    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log)
+    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
     samples, gain_db = _sound_of(drum, sample_rate_hz, seconds)
     return wav_bytes(samples, sample_rate_hz), gain_db, replace(prediction, render_gain_db=gain_db)
 
