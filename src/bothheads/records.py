@@ -302,6 +302,7 @@ class Prediction:
     roundness_db: float | None = None
     warnings: tuple[str, ...] = ()
     render_gain_db: float | None = None
+    glide_cents: float | None = None  # start minus rest of the lowest credible partial, at the drum file's strike
 
 
 @dataclass(frozen=True)

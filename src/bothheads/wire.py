@@ -149,6 +149,7 @@ def prediction(x: r.Prediction) -> dict[str, Any]:
         "head_pitch_hz": x.head_pitch_hz,
         "own_modes": {k: [{"frequency_hz": f, "label": name} for f, name in v] for k, v in x.own_modes.items()},
         "roundness_db": x.roundness_db,
+        "glide_cents": x.glide_cents,
         "warnings": x.warnings,
     }
     if x.render_gain_db is not None:

@@ -22,7 +22,7 @@ def test_one_temperature_is_not_enough(run, drum_file) -> None:  # type: ignore[
     code, answer, err = run("predict", drum_file, "--to-c", "21", "--json")
     assert code == 2
     assert not answer
-    assert "name both temperatures" in err
+    assert "both temperatures: --from-c 5 --to-c 21" in err
 
 
 def test_below_freezing_is_a_temperature_and_slack_is_refused(run, drum_file) -> None:  # type: ignore[no-untyped-def]

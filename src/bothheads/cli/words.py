@@ -101,6 +101,8 @@ def prediction_lines(prediction: Prediction) -> Iterable[str]:
     if feel.rebound is not None:
         words.append(f"leaves with {feel.rebound:.0%} of the speed")
     yield "  " + ", ".join(words)
+    if prediction.glide_cents is not None:
+        yield f"  starts {prediction.glide_cents:.0f} cents sharp and falls to rest, for the strike in the drum file"
     if prediction.roundness_db is not None:
         yield f"  roundness over the places: {prediction.roundness_db:.1f} dB (0 = the same everywhere)"
     places = list(prediction.partials[0].level_db) if prediction.partials else []

@@ -30,10 +30,14 @@ def tension_rise(
     dT = c E h / (2 (1 - nu^2)) 1.55865 (w0/a)^2 with c = 1 in Berger's form (Berger 1955, J. Appl. Mech.)
     and c = ``fixed_rim_factor`` for a film that settles in plane; h from the film's surface density.
     """
-    thickness = surface_density / FILM_DENSITY
     stretch = _MEAN_SQUARE_SLOPE * (amplitude / radius) ** 2
-    full = modulus * thickness / (2 * (1 - poisson**2)) * stretch
+    full = stretch_stiffness(surface_density, modulus=modulus, poisson=poisson) * stretch
     return full if berger else full * fixed_rim_factor(poisson)
+
+
+def stretch_stiffness(surface_density: float, *, modulus: float = FILM_MODULUS, poisson: float = FILM_POISSON) -> float:
+    """Berger's E h / (2 (1 - nu^2)) [N/m]: rise of tension per area mean of |grad w|^2."""
+    return modulus * surface_density / FILM_DENSITY / (2 * (1 - poisson**2))
 
 
 def glide_cents(rise: float, tension: float) -> float:

@@ -39,9 +39,10 @@ def predict(
         No tension and no history, turns that the drum cannot take, or temperatures that it cannot see.
     """
     from ..physics.feel import feel
+    from ..physics.stretch import forecast_glide
 
     drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
-    return replace(prediction, feel=feel(drum))
+    return replace(prediction, feel=feel(drum), glide_cents=forecast_glide(drum))
 
 
 def forecast_state(
