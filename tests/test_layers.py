@@ -8,7 +8,7 @@ from pathlib import Path
 import bothheads
 
 ROOT = Path(bothheads.__file__).parent
-BASE = {"constants", "units", "records", "errors", "drumfile", "wire"}
+BASE = {"constants", "units", "records", "errors", "drumfile", "wire", "roundness"}
 ORDER = {
     "sound": BASE, "physics": BASE, "log": BASE,
     "infer": BASE | {"sound", "physics", "log"},
@@ -20,7 +20,7 @@ ORDER = {
 }
 BASE_ORDER = {
     "constants": set(), "errors": set(), "units": {"constants", "errors"}, "records": {"constants"},
-    "drumfile": {"constants", "errors", "units", "records"}, "wire": {"records", "drumfile"},
+    "drumfile": {"constants", "errors", "units", "records"}, "wire": {"records", "drumfile"}, "roundness": set(),
 }
 OUTSIDE = {
     "sqlite3": {"log"}, "soundfile": {"sound"}, "starlette": {"web"}, "uvicorn": {"web"},

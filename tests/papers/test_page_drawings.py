@@ -57,11 +57,11 @@ def test_roundness_of_two_places_is_their_rms_difference():
 def test_roundness_agrees_with_the_model_s_definition():
     import numpy as np
 
-    from bothheads.physics.forecast import roundness
+    from bothheads import roundness
 
     levels = np.array([[0.0, -8.0, -20.0], [-5.0, -1.0, -3.0], [-12.0, -60.0, -15.0]])
     lines = [Line(40.0 + i, None, tuple(row)) for i, row in enumerate(levels.tolist())]
-    assert roundness_db(lines) == pytest.approx(roundness(levels))
+    assert roundness_db(lines) == pytest.approx(roundness.roundness_db(levels))
 
 
 def test_the_plan_says_where_microphones_stood():

@@ -9,7 +9,7 @@ import pytest
 
 import reference_drums as ref
 from bothheads.errors import InputError
-from bothheads.physics.forecast import forecast, roundness
+from bothheads.physics.forecast import forecast
 from bothheads.physics.response import decaying_partials, push
 from bothheads.records import Drum, Head, Microphone, Muffling, Opening, Strike
 
@@ -106,6 +106,8 @@ def test_air_round_trip_and_warnings() -> None:
 
 
 def test_roundness() -> None:
+    from bothheads.roundness import roundness_db as roundness
+
     assert roundness(np.array([[80.0, 80.0], [70.0, 70.0]])) == 0.0
     assert roundness(np.array([[80.0, 77.0]])) == pytest.approx(3.0)
     assert roundness(np.array([[80.0, -300.0]])) == pytest.approx(45.0)

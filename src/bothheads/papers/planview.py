@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
-from math import log, sqrt
+from math import log
 
+from .. import roundness
 from ..records import Drum, Microphone
 from ..units import inches_from_metres
 from .svg import SCREEN, Palette, Pen, number
 
-FLOOR_DB = 45.0
 SHOWN_DB = 40.0
 
 
@@ -26,24 +25,13 @@ class Line:
 
 
 def pair_db(lines: Sequence[Line], a: int, b: int) -> float | None:
-    """Rms [dB] over partials of the level difference between two places; floor 45 dB under each one's loudest."""
-    squares = []
-    for line in lines:
-        known = [v for v in line.level_db if v is not None]
-        if not known:
-            continue
-        floor = max(known) - FLOOR_DB
-        x, y = (floor if v is None else max(v, floor) for v in (line.level_db[a], line.level_db[b]))
-        squares.append((x - y) ** 2)
-    return sqrt(sum(squares) / len(squares)) if squares else None
+    """See ``bothheads.roundness.pair_db``."""
+    return roundness.pair_db([line.level_db for line in lines], a, b)
 
 
 def roundness_db(lines: Sequence[Line]) -> float | None:
-    """Rms over the pairs of places of the level difference per partial; 0 = the same everywhere."""
-    places = len(lines[0].level_db) if lines else 0
-    pairs = [pair_db(lines, a, b) for a, b in combinations(range(places), 2)]
-    known = [p for p in pairs if p is not None]
-    return sqrt(sum(p * p for p in known) / len(known)) if known else None
+    """See ``bothheads.roundness.roundness_db``."""
+    return roundness.roundness_db([line.level_db for line in lines])
 
 
 def where_words(m: Microphone, depth: float) -> str:

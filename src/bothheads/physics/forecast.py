@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
 
 import numpy as np
 
 from ..constants import LN_1000
 from ..records import HEADS, Drum, Feel, HeadName, ModelPartial, Note, Prediction
+from ..roundness import roundness_db
 from ..units import note_name
 from .coupled import DEFAULT, ModeSet, Options, System, build, decades, default_fmax, solve, solve_round
 from .membrane import Array
 from .response import heard
 
 WEAKEST_DB = 60.0  # partials weaker than this below the loudest at every microphone are left out
-ROUNDNESS_FLOOR_DB = 45.0  # levels lower than this under a partial's loudest place count as this
-ROUNDNESS_RANGE_DB = 40.0  # partials weaker than this say nothing about roundness
 OWN_ORDERS = 5  # orders of a head's own modes that are listed
 SAFE_NAME = 0.6  # share of one film function above which a mode carries its name
 
@@ -52,7 +50,7 @@ def forecast(drum: Drum, *, fmax_hz: float | None = None, options: Options = DEF
     return Prediction(
         partials=partials, note=note_of(modes),
         feel=Feel(air_round_trip_ms=2e3 * drum.depth / drum.air.speed_of_sound),
-        head_pitch_hz=pitches, own_modes=own, roundness_db=roundness(levels), warnings=_warnings(drum),
+        head_pitch_hz=pitches, own_modes=own, roundness_db=roundness_db(levels), warnings=_warnings(drum),
     )
 
 
@@ -117,17 +115,6 @@ def _alone(system: System, name: HeadName, fmax_hz: float) -> ModeSet:
 
 def _named(rows: tuple[tuple[float, str], ...], name: str) -> float | None:
     return next((f for f, text in rows if text == name), None)
-
-
-def roundness(levels: Array) -> float | None:
-    """Rms [dB] over partials and pairs of places of the level difference; floor 45 dB under a partial's loudest."""
-    if levels.shape[0] == 0 or levels.shape[1] < 2:
-        return None
-    top = levels.max(1, keepdims=True)
-    used = levels[top[:, 0] > levels.max() - ROUNDNESS_RANGE_DB]
-    clipped = np.maximum(used, used.max(1, keepdims=True) - ROUNDNESS_FLOOR_DB)
-    pairs = [clipped[:, i] - clipped[:, j] for i, j in combinations(range(levels.shape[1]), 2)]
-    return float(np.sqrt(np.mean(np.square(pairs))))
 
 
 def _warnings(drum: Drum) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ def join(readings: Sequence[Reading], *, drum: Drum | None = None) -> Reading:
         return readings[0]
     groups: list[list[Partial]] = []
     for partial in sorted((p for r in readings for p in r.partials), key=lambda p: p.frequency_hz):
-        if groups and _same(groups[-1], partial):
+        if groups and same_partial(groups[-1], partial):
             groups[-1].append(partial)
         else:
             groups.append([partial])
@@ -40,7 +40,8 @@ def join(readings: Sequence[Reading], *, drum: Drum | None = None) -> Reading:
     )
 
 
-def _same(group: list[Partial], partial: Partial) -> bool:
+def same_partial(group: list[Partial], partial: Partial) -> bool:
+    """True when ``partial``, higher than the group, lies within 3 sd or 6 cents of the group's mean."""
     mean = sum(p.frequency_hz for p in group) / len(group)
     sd = max([p.frequency_sd_hz or 0.0 for p in (*group, partial)])
     return partial.frequency_hz - mean < max(3.0 * math.sqrt(2.0) * sd, mean * 0.0035)
