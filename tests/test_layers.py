@@ -20,7 +20,7 @@ ORDER = {
 }
 BASE_ORDER = {
     "constants": set(), "errors": set(), "units": {"constants", "errors"}, "records": {"constants"},
-    "drumfile": {"constants", "errors", "units", "records"}, "wire": {"records", "drumfile"}, "roundness": set(),
+    "drumfile": {"constants", "errors", "units", "records"}, "wire": {"records", "drumfile", "roundness"}, "roundness": set(),
 }
 OUTSIDE = {
     "sqlite3": {"log"}, "soundfile": {"sound"}, "starlette": {"web"}, "uvicorn": {"web"},

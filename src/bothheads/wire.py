@@ -49,7 +49,9 @@ def note(n: r.Note) -> dict[str, Any]:
 
 
 def reading(x: r.Reading) -> dict[str, Any]:
-    """``bothheads.reading/1``."""
+    """``bothheads.reading/1``; ``roundness_db`` over its channels, null where there is one only."""
+    from .roundness import roundness_db
+
     return _object({
         "schema": "bothheads.reading/1",
         "sample_rate_hz": x.sample_rate_hz,
@@ -61,6 +63,7 @@ def reading(x: r.Reading) -> dict[str, Any]:
         ],
         "partials": [partial(p) for p in x.partials],
         "note": note(x.note),
+        "roundness_db": roundness_db([p.level_dbfs for p in x.partials if len(p.level_dbfs) == len(x.channels)]),
         "settled": x.settled,
         "explained_db": x.explained_db,
         "explained_late_db": x.explained_late_db,

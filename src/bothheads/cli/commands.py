@@ -56,7 +56,7 @@ def _read(options: Namespace) -> int:
     refused = session.refusal(reading)
     if refused:
         raise CannotAnswer(refused, {**answer, "refused": refused})
-    say(options, answer, words.reading_lines(reading), reading.warnings)
+    say(options, answer, words.reading_lines(reading, session.roundness(reading)), reading.warnings)
     return DONE
 
 

@@ -22,8 +22,8 @@ def note_line(note: Note) -> str:
     return f"Drum note: {note.frequency_hz:.2f}{sd} Hz, {note.name or note_name(note.frequency_hz)}{tail}{mark}"
 
 
-def reading_lines(reading: Reading) -> Iterable[str]:
-    """A reading: note, strikes, partials."""
+def reading_lines(reading: Reading, roundness_db: float | None = None) -> Iterable[str]:
+    """A reading: note, strikes, roundness over its channels, partials."""
     yield note_line(reading.note)
     strikes = len(reading.strikes)
     yield f"{strikes} strike{'s' if strikes != 1 else ''}, {len(reading.partials)} credible partials" + (
@@ -31,6 +31,8 @@ def reading_lines(reading: Reading) -> Iterable[str]:
     glides = [s.glide_cents for s in reading.strikes if s.glide_cents is not None]
     if glides:
         yield "Glide: " + ", ".join(f"{g:.0f}" for g in glides) + " cents above rest at the start of each strike"
+    if roundness_db is not None:
+        yield f"Roundness over the channels: {roundness_db:.1f} dB (0 = the same everywhere), if all had one gain"
     if reading.partials:
         names = ", ".join(reading.channels)
         yield f"  {'Hz':>9} {'±':>7} {'note':>8} {'tail s':>7}  level, dB under the strongest: {names}"

@@ -32,6 +32,7 @@ from .reading import (
     read_taps,
     read_upload,
     refusal,
+    roundness,
 )
 
 __all__ = [
@@ -71,6 +72,7 @@ __all__ = [
     "read_upload",
     "refusal",
     "render",
+    "roundness",
     "sweep",
     "take",
     "take_audio",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -126,6 +126,13 @@ def join_readings(readings: list[Reading] | tuple[Reading, ...], *, drum: Drum |
     if len({r.channels for r in readings}) != 1:
         raise InputError("the recordings of one take have different channels: name them alike, or take them apart.")
     return join(readings, drum=drum)
+
+
+def roundness(readings: Reading | Sequence[Reading]) -> float | None:
+    """Roundness [dB] over the channels of a take, or over several takes of one place each; see ``sound.roundness``."""
+    from ..sound.roundness import roundness_of
+
+    return roundness_of(readings).roundness_db
 
 
 def refusal(reading: Reading) -> str | None:
