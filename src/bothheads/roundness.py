@@ -20,7 +20,7 @@ def clipped(levels: Sequence[Sequence[float | None]] | NDArray[np.float64]) -> N
     known = np.where(np.isnan(given), -np.inf, given)
     top = known.max(1)
     used = np.isfinite(top) & (top > top.max() - RANGE_DB)
-    return np.maximum(known[used], top[used, None] - FLOOR_DB)
+    return np.asarray(np.maximum(known[used], top[used, None] - FLOOR_DB))
 
 
 def roundness_db(levels: Sequence[Sequence[float | None]] | NDArray[np.float64]) -> float | None:

@@ -33,9 +33,12 @@ def _drum_or_none(options: Namespace) -> Any:
     return session.load_drum(options.drum, log=_log_of(options)).drum if options.drum else None
 
 
-def _log_of(options: Namespace) -> Any:
-    """The log that the options name, opened for reading; None when the default is meant."""
-    return session.open_log(options.log, create=False, readonly=True) if options.log else None
+def _log_of(options: Namespace, *, writes: bool = False) -> Any:
+    """The log, where one is named or the drum is one of its drums; None for a drum file on its own."""
+    drum = getattr(options, "drum", None)
+    if options.log is None and (drum is None or session.is_file(drum)):
+        return None
+    return session.open_log(options.log, create=False, readonly=not writes)
 
 
 def _read(options: Namespace) -> int:
@@ -136,7 +139,7 @@ def _already_read(target: Path | None) -> set[str]:
 
 
 def _fit(options: Namespace) -> int:
-    log = _log_of(options)
+    log = _log_of(options, writes=True)
     fit = session.fit(options.drum, options.files, channels=options.channels, log=log)
     answer = session.as_json(fit)
     if fit.refused:
@@ -170,8 +173,7 @@ def _predict(options: Namespace) -> int:
 
 
 def _plan(options: Namespace) -> int:
-    writes = options.even is not None
-    log = session.open_log(options.log, create=False, readonly=not writes) if options.log else None
+    log = _log_of(options, writes=options.even is not None)
     plan = session.plan(
         options.drum, note=options.note, wish=options.wish, state=options.state, only=options.only,
         minutes=options.minutes, even=options.even, taps=options.taps, log=log,

@@ -29,15 +29,16 @@ _STEP = 1e-3
 def rod_basis(rods: int) -> tuple[Array, Array, Array]:
     """(D, D^-1, p): columns 1, cos, sin, cos 2, .. over the rods, and the harmonic of each column."""
     angle = 2.0 * np.pi * np.arange(rods) / rods
-    columns, p = [np.ones(rods)], [0]
+    columns: list[Array] = [np.ones(rods)]
+    p = [0]
     for k in range(1, (rods + 1) // 2):
         columns += [np.cos(k * angle), np.sin(k * angle)]
         p += [k, k]
     if rods % 2 == 0:
-        columns.append((-1.0) ** np.arange(rods))
+        columns.append(np.asarray((-1.0) ** np.arange(rods)))
         p.append(rods // 2)
     D = np.stack(columns, 1)
-    return D, np.linalg.inv(D), np.array(p)
+    return D, np.asarray(np.linalg.inv(D)), np.array(p)
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ class RodModel:
     def stacked(self, e: Array) -> Array:
         """``says`` as one vector: pitches family by family, then levels."""
         pitch, level = self.says(e)
-        return np.r_[pitch.ravel(), level.ravel()]
+        return np.asarray(np.r_[pitch.ravel(), level.ravel()])
 
     def _slopes(self) -> Array:
         rods = self.size.rods

@@ -4,7 +4,7 @@ from .. import drumfile as _drumfile
 from .. import wire as _wire
 from ..records import Comparison, Drum, Fit, Plan, Prediction, Reading, State, TapReading
 from .compare import compare
-from .drums import Loaded, channel_names, load_drum, load_file, parse_turns, with_changes
+from .drums import Loaded, channel_names, is_file, load_drum, load_file, parse_turns, with_changes
 from .forecast import fit, fit_readings, forecast_state, predict, render
 from .kept import Kept, kept_state
 from .logbook import (
@@ -53,6 +53,7 @@ __all__ = [
     "fit_readings",
     "forecast_state",
     "import_from",
+    "is_file",
     "join_readings",
     "keep_taps",
     "kept_state",

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from ..log.store import Log
 
 
+REMEMBERED = 120  # newest states that forecasts and plans learn from; older ones say nothing more of today's heads
+
+
 @dataclass(frozen=True)
 class Loaded:
     """A drum as it stands, what had to be assumed, and its history when it comes from the log."""
@@ -68,7 +71,7 @@ def load_file(path: str | Path) -> Loaded:
 
 def _from_log(ref: str, log: Log) -> Loaded:
     entry = log.find_drum(ref)
-    states = log.states(entry.id)
+    states = tuple(reversed(log.states(entry.id, limit=REMEMBERED, newest_first=True)))
     drum = states[-1].drum if states else entry.drum
     warnings = tuple(
         f"loss assumed on the {name} head"

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InputError
-from ..records import Drum, HeadName, Plan, Prediction
+from ..records import HEADS, Drum, HeadName, Plan, Prediction, State
 from ..units import note_frequency
 from .drums import Loaded, load_drum, with_changes
 from .reading import read_taps
 
 if TYPE_CHECKING:
+    from ..infer.rods import RodState
     from ..log.store import Log
 
 
@@ -51,10 +52,7 @@ def plan(
     if state is not None:
         if loaded.entry is None:
             raise InputError("--state needs a drum from the log: name the drum, not its file.")
-        target = next((s for s in loaded.states if s.number == state), None)
-        if target is None:
-            last = loaded.states[-1].number if loaded.states else 0
-            raise InputError(f"{loaded.drum.name} has no state {state}: its states are 1 to {last}.")
+        target = next((s for s in loaded.states if s.number == state), None) or _older(loaded, state, log)
     return plan_turns(
         loaded.drum,
         states=loaded.states,
@@ -63,12 +61,31 @@ def plan(
         target_state=target,
         only=only,
         minutes=minutes,
+        others=_others(loaded, log),
     )
+
+
+def _older(loaded: Loaded, number: int, log: Log | None) -> State:
+    """A state further back than the newest ones; raises ``LogError`` naming the range when there is none."""
+    if loaded.entry is None:
+        raise InputError("--state needs a drum from the log: name the drum, not its file.")
+    if log is not None:
+        return log.state(loaded.entry.id, number)
+    from .logbook import open_log
+
+    with open_log(create=False, readonly=True) as opened:
+        return opened.state(loaded.entry.id, number)
+
+
+def _others(loaded: Loaded, log: Log | None) -> list[tuple[State, ...]]:
+    """Histories of the other drums in the log: what their turns did makes the prior of a new drum narrower."""
+    if log is None or loaded.entry is None or len(loaded.states) > 5:
+        return []
+    return [log.states(d.id, limit=20) for d in log.drums()[:12] if d.id != loaded.entry.id and d.states > 2]
 
 
 def _even(loaded: Loaded, head: HeadName, taps: str | Path | None, log: Log | None) -> Plan:
     from .. import wire
-    from ..infer.rods import RodState
     from ..plan.rods import even_out
 
     drum = loaded.drum
@@ -83,15 +100,37 @@ def _even(loaded: Loaded, head: HeadName, taps: str | Path | None, log: Log | No
         raise InputError("--even needs a round of taps: record one tap near each rod in order and give --taps FILE.")
     if round_.refused:
         return Plan((), {}, (), round_.refused)
-    key = f"rods/{head}"
-    kept_state = log.get_note(loaded.entry.id, key) if log is not None and loaded.entry is not None else None
-    start = RodState.from_dict(kept_state) if kept_state else RodState.start(
-        film, radius=drum.radius, depth=drum.depth, air=drum.air)
-    state = start.after_reading(round_)
+    state = _rods_before(loaded, head, log).after_reading(round_)
     if log is not None and loaded.entry is not None and not log.readonly:
-        log.set_note(loaded.entry.id, key, state.to_dict())
+        seen = loaded.states[-1].number if loaded.states else 0
+        log.set_note(loaded.entry.id, f"rods/{head}", {"rods": state.to_dict(), "state": seen})
         log.set_note(loaded.entry.id, f"taps/{head}", wire.taps(round_))
     return even_out(state, head=head)
+
+
+def _rods_before(loaded: Loaded, head: HeadName, log: Log | None) -> RodState:
+    """What is known of a head's rods before this round: the last round, moved by the turns logged since."""
+    from ..infer.history import new_heads
+    from ..infer.rods import RodState
+
+    drum, film = loaded.drum, loaded.drum.head(head)
+    fresh = RodState.start(film, radius=drum.radius, depth=drum.depth if drum.resonant is not None else None, air=drum.air)
+    kept = log.get_note(loaded.entry.id, f"rods/{head}") if log is not None and loaded.entry is not None else None
+    if not kept:
+        return fresh
+    later = [s for s in loaded.states if s.number > kept["state"]]
+    if any(new_heads(s)[HEADS.index(head)] for s in later):
+        return fresh
+    rods = RodState.from_dict(kept["rods"])
+    for s in later:
+        eighths = {r: 0.0 for r in range(1, film.rods + 1)}
+        for turn in s.turns:
+            if turn.head == head:
+                for rod in eighths if turn.rod is None else (turn.rod,):
+                    eighths[rod] += 8.0 * turn.turns
+        if any(eighths.values()):
+            rods = rods.after_turns(eighths)
+    return rods
 
 
 def sweep(ref: str | Drum, key: str, values: Sequence[float], *, log: Log | None = None
