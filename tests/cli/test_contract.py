@@ -49,6 +49,8 @@ def test_predict_renders_one_channel_a_place(run, drum_file, tmp_path) -> None: 
     assert sound.shape == (96000, 4)
     assert_published(20 * np.log10(np.abs(sound).max()), -1.0, 0.01, source="contract: peak at -1 dBFS", kind="closed form")
     assert answer["render_gain_db"] < 0
+    assert answer["feel"]["contact_ms"] > 1
+    assert answer["glide_cents"] > 0
 
 
 def test_fit_finds_what_made_the_sound(run, bare_file, strike) -> None:  # type: ignore[no-untyped-def]

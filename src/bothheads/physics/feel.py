@@ -11,7 +11,7 @@ from ..records import Drum, Feel, Strike
 from .beater import FELT, Beater, Contact
 from .beater import strike as meet
 from .bessel import bessel_zeros
-from .coupled import solve, tension_of
+from .coupled import ModeSet, solve, tension_of
 from .response import families, spot
 
 FMAX = 600.0  # Hz; a felt beater's push ends well below, what lies above gives way statically
@@ -24,8 +24,12 @@ def feel(drum: Drum, *, beater: Beater = FELT) -> Feel:
 
     The air's answer: the far head starts to push back 2 depth / c after the touch. Raises like ``solve``.
     """
+    return feel_of(drum, contact_with(drum, beater=beater))
+
+
+def feel_of(drum: Drum, contact: Contact) -> Feel:
+    """The same from a contact that is known."""
     trip = 2.0 * drum.depth / drum.air.speed_of_sound
-    contact = contact_with(drum, beater=beater)
     return Feel(
         air_round_trip_ms=1e3 * trip,
         contact_ms=1e3 * contact.contact_s,
@@ -36,9 +40,19 @@ def feel(drum: Drum, *, beater: Beater = FELT) -> Feel:
 
 def contact_with(drum: Drum, *, beater: Beater = FELT, fmax_hz: float = FMAX) -> Contact:
     """First contact of ``beater`` with the coupled drum at its strike's place."""
-    fmax_hz = min(fmax_hz, HIGHEST_KA * drum.air.speed_of_sound / (2 * pi * drum.radius))
-    poles, residues = driving_point(drum, drum.strike, fmax_hz=fmax_hz)
-    return meet(poles, residues, beater=beater, remainder_compliance=static_remainder(drum, drum.strike, fmax_hz))
+    return contact_of(solve(drum, fmax_hz=highest_hz(drum, fmax_hz)), beater=beater, fmax_hz=fmax_hz)
+
+
+def highest_hz(drum: Drum, fmax_hz: float = FMAX) -> float:
+    """Up to where the modes are solved for a contact [Hz]: ``fmax_hz``, or less where the air's table ends."""
+    return min(fmax_hz, HIGHEST_KA * drum.air.speed_of_sound / (2 * pi * drum.radius))
+
+
+def contact_of(modes: ModeSet, *, beater: Beater = FELT, fmax_hz: float = FMAX) -> Contact:
+    """The same from modes that were solved to ``highest_hz(drum, fmax_hz)``."""
+    drum = modes.drum
+    give = static_remainder(drum, drum.strike, highest_hz(drum, fmax_hz))
+    return meet(modes.s, residues_of(modes, drum.strike), beater=beater, remainder_compliance=give)
 
 
 def driving_point(
@@ -49,12 +63,18 @@ def driving_point(
     r = 2 a^2 (v' f)^2 / v' Z' v with f the Gaussian spot in film functions. Shapes (modes,).
     """
     modes = solve(drum, fmax_hz=fmax_hz)
+    return modes.s, residues_of(modes, strike)
+
+
+def residues_of(modes: ModeSet, strike: Strike) -> NDArray[np.complex128]:
+    """Residues r [m/(N s)] of the struck spot in every mode, (modes,); see ``driving_point``."""
+    drum = modes.drum
     drive = np.zeros(len(modes), complex)
     theta = atan2(strike.y, strike.x)
     for f in families(modes, strike):
         force = spot(drum, modes.system.films, f.m, strike) * f.wave(theta)
         drive[f.rows] += modes.vectors[f.rows, f.batter] @ force
-    return modes.s, 2.0 * drum.radius**2 * drive**2 / modes.norms
+    return np.asarray(2.0 * drum.radius**2 * drive**2 / modes.norms)
 
 
 def static_remainder(drum: Drum, strike: Strike, fmax_hz: float) -> float:

@@ -111,13 +111,16 @@ def film_displacement(modes: ModeSet, strike: Strike, head: HeadName, x: Array, 
     return out
 
 
-def pressures(modes: ModeSet, strike: Strike, places: Sequence[Microphone]) -> Complex:
+def pressures(
+    modes: ModeSet, strike: Strike, places: Sequence[Microphone], *, with_push: bool = True
+) -> Complex:
     """Pressure [Pa] of every mode at every place at the end of the push, (modes, places).
 
     p(t) = Re sum P exp(s (t - end of the push)). Places may be outside or inside the drum.
+    Without the push: per unit impulse at t = 0 [Pa/(N s)].
     """
     drum = modes.drum
-    q = amplitudes(modes, strike)
+    q = amplitudes(modes, strike, with_push=with_push)
     out = np.zeros((len(modes), len(places)), complex)
     inside = np.array([_is_inside(drum, p) for p in places], dtype=bool)
     for chosen, field in ((~inside, _outside), (inside, _inside)):

@@ -191,18 +191,17 @@ def render(
     Struck by the felt beater of ``feel`` (0.11 kg at 3 m/s, let off) at the drum file's spot; each channel begins
     after the sound's way there. The beater's own click is not in it.
     """
-    from ..sound.audio import wav_bytes
-
-    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
-    samples, gain_db = _sound_of(drum, sample_rate_hz, seconds)
-    return wav_bytes(samples, sample_rate_hz), gain_db, replace(prediction, render_gain_db=gain_db)
-
-
-def _sound_of(drum: Drum, sample_rate_hz: int, seconds: float):  # type: ignore[no-untyped-def]
     from ..physics.attack import attack
+    from ..physics.feel import feel_of
+    from ..physics.stretch import forecast_glide
+    from ..sound.audio import wav_bytes
     from ..sound.render import render_force
 
+    drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
     stroke = attack(drum)
-    return render_force(
+    samples, gain_db = render_force(
         stroke.poles, stroke.pressures, stroke.contact.force, stroke.contact.step_s, delays_s=stroke.delays_s,
         ends=stroke.ends, places=stroke.places, sample_rate_hz=sample_rate_hz, seconds=seconds)
+    prediction = replace(prediction, feel=feel_of(drum, stroke.contact), glide_cents=forecast_glide(drum),
+                         render_gain_db=gain_db)
+    return wav_bytes(samples, sample_rate_hz), gain_db, prediction
