@@ -1,4 +1,4 @@
-"""Writing what the user asked for, or one sentence why not."""
+"""Reading and writing what the user named, or one sentence why not."""
 
 from __future__ import annotations
 
@@ -13,3 +13,11 @@ def write_bytes(path: str, data: bytes) -> None:
         Path(path).write_bytes(data)
     except OSError as error:
         raise InputError(f"{path} cannot be written ({error.strerror}): choose another place.") from None
+
+
+def read_bytes(path: str) -> bytes:
+    """The whole of a file, or one sentence why not."""
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise InputError(f"{path} cannot be read ({error.strerror}): check the path.") from None

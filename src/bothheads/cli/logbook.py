@@ -6,13 +6,14 @@ import json
 import sys
 from argparse import Namespace
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Any
 
 from .. import papers, session
 from ..errors import CannotAnswer
 from ..records import State
 from . import words
-from .files import write_bytes
+from .files import read_bytes, write_bytes
 
 DONE = 0
 
@@ -125,6 +126,31 @@ def _correct(options: Namespace) -> int:
     return DONE
 
 
+def _head(options: Namespace) -> int:
+    with session.open_log(options.log, create=False) as log:
+        entry = log.find_drum(options.drum)
+        event = log.add_head_event(entry.id, options.head, options.what, words=options.words, kind=options.kind,
+                                   hours=options.hours, happened_at=options.date)
+        now = log.heads_now(entry.id)
+    said = now.get(options.head)
+    line = f"Noted: {options.head} head, {options.what}."
+    if said:
+        faults = f"; faults: {', '.join(said['faults'])}" if said["faults"] else ""
+        line += f" Now: {said['kind'] or 'type not noted'}, {said['hours']:.0f} hours{faults}."
+    _say(options, {"schema": "bothheads.head-event/1", "event": event, "heads": now}, [line])
+    return DONE
+
+
+def _photo(options: Namespace) -> int:
+    data = read_bytes(options.file)
+    with session.open_log(options.log, create=False) as log:
+        kept = log.add_photograph(log.find_drum(options.drum).id, data, name=Path(options.file).name,
+                                  number=options.state, words=options.words)
+    _say(options, {"schema": "bothheads.photograph/1", "sha256": kept.sha256, "name": kept.name, "bytes": kept.bytes},
+         [f"{kept.name} is kept ({kept.bytes} bytes)."])
+    return DONE
+
+
 def _check(options: Namespace) -> int:
     answer, lines = session.check_log(options.log, mend=options.mend)
     if not answer["clean"]:
@@ -136,18 +162,20 @@ def _check(options: Namespace) -> int:
 def _export(options: Namespace) -> int:
     with session.open_log(options.log, create=False, readonly=True) as log:
         answer = session.export_to(log, options.out, options.drums)
-    _say(options, answer, [f"{options.out} holds {answer['drums']} drums and {answer['takes']} takes."])
+    lost = [f"A recording is missing and was left out: {name}" for name in answer.get("missing", ())]
+    _say(options, answer, [f"{options.out} holds {answer['drums']} drums and {answer['takes']} takes.", *lost])
     return DONE
 
 
 def _import(options: Namespace) -> int:
     with session.open_log(options.log) as log:
         answer = session.import_from(log, options.file)
-    _say(options, answer, [f"Brought in: {answer['states']} new states, {answer['takes']} takes."])
+    _say(options, answer, [f"Brought in: {answer['states']} new states, {answer['takes']} takes.",
+                           *answer.get("warnings", ())])
     return DONE
 
 
 _ACTS: dict[str, Callable[[Namespace], int]] = {
     "add": _add, "take": _take, "show": _show, "state": _state, "card": _card, "cause": _cause,
-    "correct": _correct, "check": _check, "export": _export, "import": _import,
+    "correct": _correct, "head": _head, "photo": _photo, "check": _check, "export": _export, "import": _import,
 }

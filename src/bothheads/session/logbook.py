@@ -191,7 +191,7 @@ def export_to(log: Log, out: str | Path, drums: Sequence[str] = ()) -> dict[str,
     from ..log.export import export_log
 
     report = export_log(log, out, list(drums) or None)
-    return {"schema": "bothheads.export/1", **asdict(report), "path": str(report.path)}
+    return {"schema": "bothheads.export-report/1", **asdict(report), "path": str(report.path)}
 
 
 def import_from(log: Log, path: str | Path) -> dict[str, Any]:
