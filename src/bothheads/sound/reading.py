@@ -124,6 +124,11 @@ def _one(
                  (found.reason,) if found.reason else (), (), remainder(fit, noise_known), (), explained_late_db(fit))
 
 
+LITTLE_DB = 4.0  # of the ring from 150 ms on: real notes leave a twentieth of the energy or less unexplained
+NO_RING = ("what rings on is not explained by steady partials and moves with the window, so no note is claimed: "
+           "strike softer, or take muffling off.")
+
+
 def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: tuple[str, ...], drum: Drum | None,
               offset_s: float, warnings: tuple[str, ...]) -> Reading:
     from .note import note_of_drum
@@ -133,6 +138,8 @@ def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: t
         strikes = tuple(_strike(s, offset_s, None, ()) for s in spans)
         return Reading(sample_rate_hz, names, strikes, (), Note(refused=NOTHING_CREDIBLE), warnings, settled=False)
     note = note_of_drum(partials, drum=drum, channels=names)
+    if not found.settled and (found.explained_late_db or 0.0) < LITTLE_DB:
+        note = Note(refused=NO_RING)
     strikes = tuple(_strike(s, offset_s, found.glide_cents[i], partials_of(found, [i])) for i, s in enumerate(spans))
     reasons = tuple(f"not settled: {r}" for r in found.reasons)
     return Reading(sample_rate_hz, names, strikes, partials, note, warnings + found.warnings + reasons,
