@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from evidence import assert_canary, assert_published
 
 from bothheads.physics.coupled import solve
 from bothheads.physics.response import heard, pressures
 from bothheads.physics.room import mirrored
 from bothheads.records import Drum, Floor, Head, Microphone
+from evidence import assert_canary, assert_published
 
 FILM = Head(surface_density=0.35306, tension=700.0, resistance=5.0)
 DRUM = Drum("d", 0.5, 0.35, FILM, replace(FILM, tension=900.0))

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evidence import assert_published
 
 from bothheads.records import Reading
 from bothheads.sound.audio import read_audio
 from bothheads.sound.reading import read_samples
+from evidence import assert_published
 
 FOLDER = Path(__file__).parent.parent / "data" / "recordings"
 
