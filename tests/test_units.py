@@ -50,7 +50,8 @@ def test_more_than_eight_turns_are_refused() -> None:
         units.turns_from_text("9")
 
 
-@pytest.mark.parametrize(("eighths", "words"), [(1, "1/8 tighter"), (-4, "1/2 looser"), (10, "1 1/4 tighter"), (0.5, "1/16 tighter"),
+@pytest.mark.parametrize(("eighths", "words"), [(1, "1/8 tighter"), (-4, "1/2 looser"), (10, "1 1/4 tighter"),
+                                                (0.5, "1/16 tighter"),
                                                 (8, "1 tighter"), (0, "no turn")])
 def test_turns_in_words(eighths: float, words: str) -> None:
     assert units.turns_in_words(eighths) == words

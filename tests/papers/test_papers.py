@@ -49,7 +49,8 @@ def test_unknown_paper_names_the_known_ones() -> None:
 def test_recall_card_says_which_pitch_how_sure_struck_and_heard_where() -> None:
     page = html(sheet_of("recall", kept()))
     for words in ("Drum note, both heads free", "two standard errors", "off the batter", "seat (0, 0.45, -0.45 m)",
-                  "head pitch, other head held still", "rod pitch, mean", "tilt cannot be heard", "1/4 tighter", "rod 3 1/8 looser"):
+                  "head pitch, other head held still", "rod pitch, mean", "tilt cannot be heard", "1/4 tighter",
+                  "rod 3 1/8 looser"):
         assert words in page, words
 
 
