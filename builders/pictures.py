@@ -12,11 +12,14 @@ from pathlib import Path
 
 import numpy as np
 
+from bothheads.physics.air import with_properties
 from bothheads.physics.beater import FELT, WOOD
 from bothheads.physics.feel import feel
 from bothheads.physics.forecast import forecast
 from bothheads.physics.membrane import film_modes
-from bothheads.records import Drum, Head, Prediction
+from bothheads.physics.stretch import forecast_glide
+from bothheads.physics.weather import Rim, carried, tension_slope
+from bothheads.records import Air, Drum, Head, Prediction
 
 OUT = Path(__file__).parent.parent / "docs" / "pictures"
 INK, SECOND, HAIR, BLUE, OCHRE = "#1a1916", "#4d4a42", "#dcd8cc", "#1c4e92", "#946200"
@@ -168,6 +171,24 @@ def sweeps() -> list[str]:
     return rows
 
 
+def glide_rows() -> list[str]:
+    """How far the note starts sharp, stroke by stroke."""
+    return [f"| {force:.0f} | {forecast_glide(replace(DRUM, strike=replace(DRUM.strike, force=force))) or 0.0:.1f} |"
+            for force in (4.0, 8.0, 15.0, 30.0)]
+
+
+def carried_rows() -> list[str]:
+    """The drum carried from 5 to 21 C under three kinds of rim."""
+    rims: tuple[Rim, ...] = ("rigid", "wood", "steel")
+    before = forecast(replace(DRUM, air=with_properties(Air(temperature_c=5.0)))).note.frequency_hz or 1.0
+    rows = [f"| (at 5 C) | {FILM.tension:.0f} | {before:.1f} | |"]
+    for rim in rims:
+        drum, _ = carried(DRUM, from_c=5.0, to_c=21.0, rim=rim)
+        note = forecast(drum).note.frequency_hz or 1.0
+        rows.append(f"| {rim} | {drum.batter.tension:.0f} | {note:.1f} | {1200 * log2(note / before):+.0f} |")
+    return rows
+
+
 def main() -> None:
     """Draw everything and write the page that shows it."""
     shapes()
@@ -177,6 +198,10 @@ def main() -> None:
     page = (Path(__file__).parent / "physics_page.md").read_text(encoding="utf-8")
     page = page.replace("{feel_rows}", "\n".join(rows)).replace(
         "{note_rise}", f"{1200 * log2(high / low):.0f}").replace("{tension_ratio}", f"{tension[-1] / tension[0]:.0f}")
+    page = page.replace("{glide_rows}", "\n".join(glide_rows())).replace("{carried_rows}", "\n".join(carried_rows()))
+    both = f"{DRUM.name} in, both heads {FILM.tension:.0f} N/m"
+    page = page.replace("{glide_drum}", both).replace("{carried_drum}", both).replace(
+        "{slope}", f"{tension_slope(FILM.surface_density, rim='rigid'):.1f}")
     page = page.replace("{felt}", f"{FELT.mass * 1000:.0f} g at {FELT.speed:.0f} m/s")
     (OUT.parent / "physics.md").write_text(page, encoding="utf-8")
     print(f"wrote {OUT.parent / 'physics.md'} and {len(list(OUT.glob('*.svg')))} pictures")

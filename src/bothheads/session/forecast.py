@@ -39,10 +39,17 @@ def predict(
         No tension and no history, turns that the drum cannot take, or temperatures that it cannot see.
     """
     from ..physics.feel import feel
-    from ..physics.stretch import forecast_glide
 
     drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
-    return replace(prediction, feel=feel(drum), glide_cents=forecast_glide(drum))
+    return replace(_gliding(drum, prediction), feel=feel(drum))
+
+
+def _gliding(drum: Drum, prediction: Prediction) -> Prediction:
+    """The forecast with its glide, and a remark where that is too large to be trusted."""
+    from ..physics.stretch import beyond_trust, forecast_glide
+
+    cents = forecast_glide(drum)
+    return replace(prediction, glide_cents=cents, warnings=(*prediction.warnings, *beyond_trust(cents)))
 
 
 def forecast_state(
@@ -193,7 +200,6 @@ def render(
     """
     from ..physics.attack import attack
     from ..physics.feel import feel_of
-    from ..physics.stretch import forecast_glide
     from ..sound.audio import wav_bytes
     from ..sound.render import render_force
 
@@ -202,6 +208,5 @@ def render(
     samples, gain_db = render_force(
         stroke.poles, stroke.pressures, stroke.contact.force, stroke.contact.step_s, delays_s=stroke.delays_s,
         ends=stroke.ends, places=stroke.places, sample_rate_hz=sample_rate_hz, seconds=seconds)
-    prediction = replace(prediction, feel=feel_of(drum, stroke.contact), glide_cents=forecast_glide(drum),
-                         render_gain_db=gain_db)
+    prediction = replace(_gliding(drum, prediction), feel=feel_of(drum, stroke.contact), render_gain_db=gain_db)
     return wav_bytes(samples, sample_rate_hz), gain_db, prediction
