@@ -212,4 +212,5 @@ def main(argv: Sequence[str] | None = None, *, serve: Callable[[int, str | None,
 
 def _sentence(error: BaseException) -> str:
     text = " ".join(str(error).split())
-    return text[:1].upper() + text[1:]
+    first = text.split(" ", 1)[0]
+    return text[:1].upper() + text[1:] if first.isalpha() else text  # a file's or key's name stays as it is

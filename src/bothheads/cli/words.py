@@ -16,7 +16,7 @@ def note_line(note: Note) -> str:
     """The note with its name, spread and tail, or its refusal."""
     if note.frequency_hz is None:
         return f"Drum note: refused. {note.refused or 'no reason given'}"
-    sd = "" if note.sd_hz is None else f" ± {note.sd_hz:.2f}"
+    sd = "" if note.sd_hz is None else f" ± {max(note.sd_hz, 0.01):.2f}"
     tail = "" if note.t60_s is None else f", tail {note.t60_s:.2f} s to fall 60 dB"
     mark = " (inferred, not heard)" if note.inferred else ""
     return f"Drum note: {note.frequency_hz:.2f}{sd} Hz, {note.name or note_name(note.frequency_hz)}{tail}{mark}"

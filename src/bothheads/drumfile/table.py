@@ -108,5 +108,7 @@ class Table:
     def finish(self) -> None:
         extra = sorted(set(self.values) - self.seen)
         if extra:
-            known = ", ".join(sorted(self.seen))
+            inches = {key.removesuffix("_in") for key in self.seen if key.endswith("_in")}
+            lengths = {stem + suffix for stem in inches for suffix in ("_m", "_mm")}
+            known = ", ".join(sorted(self.seen - lengths))
             raise DrumFileError(f"{self.name(extra[0])} is not a key of a drum file here: use one of {known}.")
