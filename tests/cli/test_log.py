@@ -66,3 +66,30 @@ def test_a_turned_head_is_the_cause(kept, tmp_path) -> None:  # type: ignore[no-
     assert code == 0
     assert answer["causes"][0]["what"] == "batter"
     assert sum(c["odds"] for c in answer["causes"]) == pytest.approx(1.0)
+
+
+def test_back_to_that_night(kept, tmp_path) -> None:  # type: ignore[no-untyped-def]
+    from takes import BASS, recording, tuned
+
+    code, out, err = kept("log", "recall", "Test bass", "1")
+    assert (code, out) == (3, "")
+    assert "newest one" in err
+    second = recording(tmp_path / "b.wav", tuned(BASS, 1100.0, 700.0), seed=4)
+    kept("log", "take", "Test bass", second, "--channels", "seat,front", "--turns", "batter=0.5", "--place", "tent")
+    code, answer, _ = kept("log", "recall", "Test bass", "1", "--json")
+    assert code == 0
+    assert answer["then"] == 1
+    moved = next(d for d in answer["differences"] if d.startswith("batter head"))
+    assert "(+2" in moved, moved
+    assert "place: hall then, tent now" in answer["differences"]
+    turned = [r["eighths"] for step in answer["plan"]["steps"] if step["head"] == "batter" for r in step["rods"]]
+    assert turned
+    assert max(turned) < 0
+
+
+def test_heads_are_said_when_asked(kept) -> None:  # type: ignore[no-untyped-def]
+    kept("log", "head", "Test bass", "resonant", "fitted", "--kind", "7.5 mil", "--date", "2026-01-02")
+    code, answer, err = kept("log", "heads", "Test bass", "--json")
+    assert code == 0
+    assert answer["heads"]["resonant"]["days"] > 100
+    assert "batter: nothing noted" in err

@@ -141,6 +141,21 @@ def _head(options: Namespace) -> int:
     return DONE
 
 
+def _heads(options: Namespace) -> int:
+    with session.open_log(options.log, create=False, readonly=True) as log:
+        answer, lines = session.heads_of(log, options.drum)
+    _say(options, answer, lines)
+    return DONE
+
+
+def _recall(options: Namespace) -> int:
+    with session.open_log(options.log, create=False, readonly=True) as log:
+        found = session.recall(options.drum, options.number, log=log)
+    lines = [f"From state {found.now.number} back to state {found.then.number}:", *(f"  {d}" for d in found.differences)]
+    _say(options, session.recall_json(found), [*lines, *words.plan_lines(found.plan)])
+    return DONE
+
+
 def _photo(options: Namespace) -> int:
     data = read_bytes(options.file)
     with session.open_log(options.log, create=False) as log:
@@ -177,5 +192,6 @@ def _import(options: Namespace) -> int:
 
 _ACTS: dict[str, Callable[[Namespace], int]] = {
     "add": _add, "take": _take, "show": _show, "state": _state, "card": _card, "cause": _cause,
-    "correct": _correct, "head": _head, "photo": _photo, "check": _check, "export": _export, "import": _import,
+    "correct": _correct, "head": _head, "heads": _heads,
+    "recall": _recall, "photo": _photo, "check": _check, "export": _export, "import": _import,
 }

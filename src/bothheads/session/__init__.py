@@ -34,10 +34,12 @@ from .reading import (
     refusal,
     roundness,
 )
+from .recall import Recall, heads_of, recall, recall_json
 
 __all__ = [
     "Kept",
     "Loaded",
+    "Recall",
     "add_drum",
     "as_json",
     "audio_files",
@@ -52,6 +54,7 @@ __all__ = [
     "fit",
     "fit_readings",
     "forecast_state",
+    "heads_of",
     "import_from",
     "is_file",
     "join_readings",
@@ -71,6 +74,8 @@ __all__ = [
     "read_recording",
     "read_taps",
     "read_upload",
+    "recall",
+    "recall_json",
     "refusal",
     "render",
     "roundness",
