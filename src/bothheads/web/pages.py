@@ -11,8 +11,10 @@ from starlette.routing import Route
 from .. import session
 from ..errors import BothheadsError, InputError
 from ..papers.rungs import reading_of
+from ..units import note_frequency
 from . import forms, picture, views
 from .app import show
+from .turning_page import Asked, plan_of, plan_view
 from .work import as_in, desk, drum_of, turns_of
 
 
@@ -66,6 +68,8 @@ def _picture(request: Request, log: Any, drum_id: int, number: int | None) -> tu
 async def ladder(request: Request) -> Response:
     """The ladder of a drum: as it is, or after the turn that the address asks."""
     drum_id, number = request.path_params["drum"], request.path_params.get("state")
+    asked = Asked(note="" if number is not None else forms.text(request.query_params, "note", 20))
+    wish_hz = note_frequency(asked.note) if asked.note else None
 
     def ask(log: Any) -> dict[str, Any]:
         loaded, p, why = _picture(request, log, drum_id, number)
@@ -77,7 +81,8 @@ async def ladder(request: Request) -> Response:
         return {
             **views.frame(entry, loaded.drum, "ladder"), "line": views.state_line(loaded.drum, state),
             "state": number, "last": state.number if state else 0,
-            "drawings": picture.drawings(p), "note": picture.note_lines(p), "told": picture.told(p),
+            "drawings": picture.drawings(p, wish_hz=wish_hz), "note": picture.note_lines(p), "told": picture.told(p),
+            "wish": asked.note, "far": wish_hz is not None and not p.axis.holds(wish_hz), **_wished(loaded, log, asked),
             "asked": picture.asked_words(p.eighths), "eighths": dict(zip(("batter", "resonant"), p.eighths, strict=True)),
             "rows": picture.table(p), "forecast": p.after is not None, "why": why, "place": p.place, "places": places,
             "warnings": list(dict.fromkeys((*(reading.warnings if reading else ()),
@@ -87,6 +92,14 @@ async def ladder(request: Request) -> Response:
         }
 
     return show(request, "ladder.html", **await desk(request).read(ask))
+
+
+def _wished(loaded: session.Loaded, log: Any, asked: Asked) -> dict[str, Any]:
+    """The plan towards the wished note, in words; a plan that cannot be made says why and the ladder stands."""
+    try:
+        return {**plan_view(loaded, asked, plan_of(asked, loaded, log)), "no_plan": ""}
+    except BothheadsError as error:
+        return {**plan_view(loaded, asked, None), "no_plan": str(error)}
 
 
 async def take(request: Request) -> Response:

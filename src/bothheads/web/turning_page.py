@@ -97,6 +97,14 @@ def _expected(expected: dict[str, Any]) -> str:
     return f"then the drum note should be {expected['note_hz']:.1f}{sure} Hz{tail}"
 
 
+def plan_view(loaded: session.Loaded, asked: Asked, plan: Plan | None) -> dict[str, Any]:
+    """A plan as the pages show it in words, with the way into turning mode when there is something to turn."""
+    assert loaded.entry is not None
+    turnable = bool(plan and any(s.rods for s in plan.steps))
+    return {"plan": plan, "passes": pass_words(plan) if plan else [],
+            "turn": f"/drums/{loaded.entry.id}/turn?{urlencode(asked.query)}" if turnable else None}
+
+
 async def plan_page(request: Request) -> Response:
     """A wish as a form, and the plan that falls out in words."""
     asked = asked_of(request.query_params)
@@ -104,13 +112,9 @@ async def plan_page(request: Request) -> Response:
     def ask(log: Any) -> dict[str, Any]:
         loaded = drum_of(log, request.path_params["drum"])
         assert loaded.entry is not None
-        plan = plan_of(asked, loaded, log)
-        turnable = bool(plan and any(s.rods for s in plan.steps))
         return {
-            **views.frame(loaded.entry, loaded.drum, "plan"), "asked": asked, "plan": plan, "wishes": turning.wish_choices(),
-            "passes": pass_words(plan) if plan else [], "states": [s.number for s in loaded.states][-20:],
-            "turn": f"/drums/{loaded.entry.id}/turn?{urlencode(asked.query)}" if turnable else None,
-            "hopes": _expected(plan.expected) if plan else "", "query": urlencode(asked.query),
+            **views.frame(loaded.entry, loaded.drum, "plan"), "asked": asked, "wishes": turning.wish_choices(),
+            "states": [s.number for s in loaded.states][-20:], **plan_view(loaded, asked, plan_of(asked, loaded, log)),
         }
 
     return show(request, "plan.html", **await desk(request).read(ask))
