@@ -3,6 +3,7 @@
 from .. import drumfile as _drumfile
 from .. import wire as _wire
 from ..records import Comparison, Drum, Fit, Plan, Prediction, Reading, State, TapReading
+from .blend import blend_take
 from .compare import compare
 from .drums import Loaded, channel_names, is_file, load_drum, load_file, parse_turns, with_changes
 from .forecast import fit, fit_readings, forecast_state, predict, render
@@ -43,6 +44,7 @@ __all__ = [
     "add_drum",
     "as_json",
     "audio_files",
+    "blend_take",
     "cause_of_change",
     "channel_names",
     "check_log",

@@ -8,12 +8,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from ..errors import BothheadsError
+from .. import session
+from ..errors import BothheadsError, InputError
 from ..papers.planview import SHOWN_DB, Line, pair_db, plan_svg, roundness_db, spectra_svg
 from ..papers.rungs import SAME, reading_of
-from ..records import Microphone, Prediction, Reading
+from ..records import Microphone, Prediction, Reading, State
 from . import forms, views
 from .app import show
+from .bench import wav_bytes
 from .work import as_in, desk, drum_of
 
 MOST_LINES = 14
@@ -101,11 +103,51 @@ async def microphones(request: Request) -> Response:
             "roundness": None if (r := roundness_db(lines)) is None else f"{r:.0f} dB apart",
             "pairs": [[None if a == b else _db(pair_db(lines, a, b)) for b in count] for a in count],
             "note": note_words(lines, names),
+            "blend": blend_view(log, state, request.query_params) if several and state is not None else None,
             "rows": [{"hz": f"{x.frequency_hz:.1f}", "levels": [_db(v) for v in x.level_db]} for x in reversed(lines)],
             "states": [s.number for s in loaded.states if len((s.reading or {}).get("channels") or ()) > 1][-12:],
         }
 
     return show(request, "microphones.html", **await desk(request).read(ask))
+
+
+def blend_view(log: Any, state: State, values: Any) -> dict[str, Any]:
+    """What lies between two microphones of a take, and what is gained by mending it."""
+    names = list((state.reading or {}).get("channels") or ())
+    first = forms.text(values, "a", 40) or names[0]
+    second = forms.text(values, "b", 40) or next(n for n in names if n != first)
+    view: dict[str, Any] = {"a": first, "b": second, "why": "", "lines": []}
+    try:
+        found = session.blend_take(log, state, first, second)
+    except BothheadsError as error:
+        return {**view, "why": str(error)}
+    ms = 1000.0 * found.delay_s
+    later = second if ms > 0 else first
+    view["lines"] = [
+        f"The {later} hears {abs(ms):.2f} ms later, {abs(ms) * 0.343:.2f} m of path: brought forward."
+        if abs(ms) >= 0.01 else "Both hear the strike at the same time.",
+        f"The {second} moves against the {first} below 200 Hz: turned over." if found.opposed
+        else "Both move the same way below 200 Hz: polarity left alone.",
+        f"Below 200 Hz the mended blend is {abs(found.gained_db):.1f} dB {'louder' if found.gained_db >= 0 else 'softer'}.",
+    ]
+    if abs(found.alike) < 0.3:
+        view["lines"].append("The two are hardly alike below 200 Hz, so the polarity is not settled.")
+    return view
+
+
+async def blend_sound(request: Request) -> Response:
+    """The blend of two microphones as WAV; ``mend=0`` as they stand."""
+    values = request.query_params
+    first, second, mend = forms.text(values, "a", 40), forms.text(values, "b", 40), values.get("mend") != "0"
+
+    def ask(log: Any) -> bytes:
+        state = log.state(request.path_params["drum"], request.path_params["state"])
+        take = next((t for t in state.takes if first in t.channels), None)
+        if take is None:
+            raise InputError(f"no take of state {state.number} has a microphone '{first}'.")
+        return wav_bytes(session.blend_take(log, state, first, second, mend=mend).samples, take.sample_rate_hz)
+
+    return Response(await desk(request).read(ask), media_type="audio/wav")
 
 
 def _db(value: float | None) -> str:
@@ -114,4 +156,5 @@ def _db(value: float | None) -> str:
     return f"{value:.0f}".replace("-", "−")
 
 
-ROUTES = [Route("/drums/{drum:int}/microphones", microphones)]
+ROUTES = [Route("/drums/{drum:int}/microphones", microphones),
+          Route("/drums/{drum:int}/states/{state:int}/blend.wav", blend_sound)]
