@@ -61,7 +61,7 @@ def chart(name: str, title: str, x_label: str, y_label: str, rows: Sequence[Row]
     for i in range(1, len(ends)):
         ends[i][0] = max(ends[i][0], ends[i - 1][0] + 14)
     parts += [f'<text x="{width - right + 6}" y="{y + 4:.1f}" fill="{c}">{text}</text>' for y, text, c in ends]
-    _write(name, width, height, "".join(parts), title)
+    write_picture(name, width, height, "".join(parts), title)
 
 
 def _ticks(low: float, high: float, log: bool) -> list[float]:
@@ -73,7 +73,7 @@ def _ticks(low: float, high: float, log: bool) -> list[float]:
     return [float(round(v, 10)) for v in np.arange(first, high + step / 2, step) if v <= high + 1e-9]
 
 
-def _write(name: str, width: int, height: int, body: str, title: str) -> None:
+def write_picture(name: str, width: int, height: int, body: str, title: str) -> None:
     OUT.mkdir(parents=True, exist_ok=True)
     (OUT / f"{name}.svg").write_text(
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" aria-label="{title}" '
@@ -106,7 +106,7 @@ def shapes() -> None:
                         for t in (pi * (2 * k + 1) / (2 * m) for k in range(m)))
         body.append(f'<circle cx="{cx}" cy="{cy}" r="{r}" fill="none" stroke="{INK}" stroke-width="1.5"/>{"".join(cells)}{nodes}'
                     f'<text x="{cx}" y="{cy + r + 20}" text-anchor="middle">({m},{n})</text>')
-    _write("shapes", 6 * (size + 6) + 20, 164, "".join(body), "Film shapes: m nodal diameters, n nodal circles")
+    write_picture("shapes", 6 * (size + 6) + 20, 164, "".join(body), "Film shapes: m nodal diameters, n nodal circles")
 
 
 def _rungs(predictions: Sequence[Prediction], label: str, pick: int) -> list[float]:
