@@ -130,19 +130,52 @@ def rails(browser: Any, base: str, presses: int = 24) -> dict[str, Any]:
 
 
 def strikes(base: str, count: int, seed: int, folder: Path, p: Any) -> dict[str, Any]:
-    """Strike to rung [ms after the analysis window], strikes missed and invented."""
-    played(folder / "mic.wav", count, seed)
+    """Strike to rung [ms after the analysis window], strikes missed and invented by comparing times."""
+    onsets = played(folder / "mic.wav", count, seed)
     browser = p.chromium.launch(executable_path=shutil.which("chromium"), args=[
         *FLAGS, "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
         f"--use-file-for-fake-audio-capture={folder / 'mic.wav'}%noloop"])
     page = browser.new_page(base_url=base)
+    ends: dict[int, int] = {}
+    rate: list[int] = []
+    page.on("websocket", lambda socket: (
+        socket.on("framesent", lambda frame: rate.extend(_rate(frame))),
+        socket.on("framereceived", lambda frame: _note_end(ends, frame))))
     page.goto("/drums/1/listen")
     page.get_by_role("button", name="Listen").click()
     page.wait_for_timeout(round(1000 * (GAP_S * count + 6)))
-    found = int(page.evaluate("document.querySelector('#view').dataset.strikes ?? 0"))
     times = page.evaluate("performance.getEntriesByName('strike-to-rung').map(e => e.duration)")
     browser.close()
-    return {"played": count, "found": found, "strike_to_rung_ms": quantiles(times)}
+    missed, invented = matched(onsets, [ends[n] / rate[0] for n in sorted(ends)])
+    return {"played": count, "found": len(ends), "missed": missed, "invented": invented,
+            "strike_to_rung_ms": quantiles(times)}
+
+
+def _rate(frame: Any) -> list[int]:
+    """The input's sample rate, from the hello of the socket."""
+    return [int(json.loads(frame)["rate"])] if isinstance(frame, str) else []
+
+
+def _note_end(ends: dict[int, int], frame: Any) -> None:
+    """The end [frames] of the first reading's window of each strike, from a message of the socket."""
+    message = json.loads(frame) if isinstance(frame, str) else {}
+    if message.get("strike") and not message.get("final"):
+        ends.setdefault(int(message["strike"]), int(message["window_end"]))
+
+
+def matched(onsets: list[float], ends: list[float], within_s: float = 0.15) -> tuple[int, int]:
+    """Strikes missed and invented. Player and microphone start apart, so the shift that pairs most strikes is sought."""
+    best = 0
+    for shift in {end - onset for end in ends for onset in onsets}:
+        free = [onset + shift for onset in onsets]
+        pairs = 0
+        for end in ends:
+            near = min(free, key=lambda at: abs(at - end), default=None)
+            if near is not None and abs(near - end) <= within_s:
+                free.remove(near)
+                pairs += 1
+        best = max(best, pairs)
+    return len(onsets) - best, len(ends) - best
 
 
 def pages(base: str) -> dict[str, float]:
