@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -14,6 +15,7 @@ import pytest
 from bothheads.sound.audio import read_audio
 from bothheads.sound.delay import delays
 from bothheads.sound.strikes import find_strikes
+from takes import BASS, samples_of, tuned
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDINGS = sorted((ROOT / "tests" / "data" / "recordings").glob("*.flac"))
@@ -108,3 +110,34 @@ def test_delay_between_microphones(true_ms: float) -> None:
     got = delays(np.array(pair).T, rate, 3000 + round(min(0.0, true_ms) * 48))
     assert abs((got[1] - got[0]) - 1e-3 * true_ms) < 1e-5
     assert min(got) == 0.0
+
+
+def beating_tone(case: int) -> tuple[np.ndarray, int, list[float]]:
+    """Two strikes of five low partials that decay and beat, whose ring rises again and again; with and without noise."""
+    rng = np.random.default_rng(case)
+    rate = (44100, 48000)[case % 2]
+    x = rng.normal(0.0, (0.0, 1e-4, 1e-3)[case % 3], 4 * rate)
+    onsets = [0.5, 2.2]
+    for at in onsets:
+        t = np.arange(len(x) - round(at * rate)) / rate
+        one = np.zeros_like(t)
+        for f, tau, level in ((41.8, 0.45, 1.0), (68.1, 0.4, 0.35), (78.5, 0.38, 0.4), (99.1, 0.3, 0.5), (116.7, 0.28, 0.45)):
+            decay = np.exp(-t / (tau * rng.uniform(0.7, 1.5)))
+            one += level * rng.uniform(0.5, 1.5) * decay * np.sin(2 * np.pi * f * rng.uniform(0.95, 1.05) * t)
+        one = one * np.minimum(1.0, t / 0.004) + 0.3 * np.exp(-t / 0.004) * rng.standard_normal(len(t))
+        x[-len(one) :] += 0.4 * one / np.abs(one).max()
+    return x, rate, onsets
+
+
+@pytest.mark.parametrize("case", range(16))
+def test_a_beat_of_the_ring_is_no_strike(case: int) -> None:
+    x, rate, onsets = beating_tone(case)
+    assert [s.onset_s for s in find_strikes(x, rate)] == pytest.approx(onsets, abs=0.003)
+
+
+@pytest.mark.parametrize("diameter", [0.254, 0.4064, 0.6604])
+@pytest.mark.parametrize("noise_db", [-200.0, -50.0])
+def test_heads_tuned_alike_beat_and_are_struck_twice(diameter: float, noise_db: float) -> None:
+    drum = tuned(replace(BASS, diameter=diameter, depth=0.7 * diameter), 386.0, 386.0)
+    x = samples_of(drum, gains=(0.6, 1.0), noise_db=noise_db, places=("front",))
+    assert [s.onset_s for s in find_strikes(x, 48000)] == pytest.approx([0.4, 2.0], abs=0.02)
