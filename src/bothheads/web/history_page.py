@@ -84,7 +84,7 @@ def laid_over(over_desk: Desk, log: Any, loaded: session.Loaded, newer: int, old
     """The newer state's ladder with the older one dashed behind it, in words too."""
     sides = []
     for number in (newer, older):
-        at = as_in(loaded, number)
+        at = as_in(loaded, number, log)
         reading = reading_of(at.states[-1])
         try:
             model = over_desk.forecast(at)[1]

@@ -78,7 +78,7 @@ async def microphones(request: Request) -> Response:
         assert loaded.entry is not None
         last = loaded.states[-1].number if loaded.states else 0
         number = forms.whole(request.query_params, "state", 1, max(last, 1), max(last, 1))
-        at = as_in(loaded, number) if last else loaded
+        at = as_in(loaded, number, log) if last else loaded
         state = at.states[-1] if at.states else None
         reading = reading_of(state)
         try:

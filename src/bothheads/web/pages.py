@@ -50,7 +50,7 @@ def _picture(request: Request, log: Any, drum_id: int, number: int | None) -> tu
     place = forms.text(request.query_params, "place", 40) or None
     loaded = drum_of(log, drum_id)
     if number is not None:
-        loaded = as_in(loaded, number)
+        loaded = as_in(loaded, number, log)
     state = loaded.states[-1] if loaded.states else None
     model = after = None
     why = ""

@@ -20,6 +20,7 @@ T = TypeVar("T")
 MOST_EIGHTHS = 8  # the page turns a head by at most one turn from where it is
 KEPT = 600
 MOST_HELD = 200
+REMEMBERED = 120  # states before the one shown that its forecast learns from
 
 
 class Desk:
@@ -83,7 +84,7 @@ def drum_of(log: Any, drum_id: int) -> session.Loaded:
     return session.load_drum(str(drum_id), log=log)
 
 
-def as_in(loaded: session.Loaded, number: int) -> session.Loaded:
+def as_in(loaded: session.Loaded, number: int, log: Any) -> session.Loaded:
     """The same drum as in an earlier state, knowing nothing of what came after.
 
     Raises
@@ -92,6 +93,9 @@ def as_in(loaded: session.Loaded, number: int) -> session.Loaded:
         When there is no such state.
     """
     states = tuple(s for s in loaded.states if s.number <= number)
+    if not states and loaded.states and loaded.entry is not None and number >= 1:  # older than what is remembered
+        states = tuple(log.states(loaded.entry.id, limit=REMEMBERED, offset=max(0, number - REMEMBERED)))
+        states = tuple(s for s in states if s.number <= number)
     if not states or states[-1].number != number:
         last = loaded.states[-1].number if loaded.states else 0
         raise InputError(f"this drum has no state {number}: its states are 1 to {last}.")
