@@ -151,6 +151,7 @@ def score(truth: Scene, found: Any, snr_db: float, window_s: float = 0.015) -> d
         "clear": len(clear), "clear_found": len([i for i in clear if i in got]), "clear_errors_ms": close,
         "strikes": len(truth.onset_s), "found": len(got), "false": false, "errors_ms": errors, "delay_errors_ms": delays,
         "missed_double": sum(truth.doubled[i] for i in free), "doubles": sum(truth.doubled),
+        "own_snr_db": [snr_db + level for level in truth.level_db], "missed": sorted(free),
         "missed_db": [round(truth.level_db[i], 1) for i in free],
     }
 
@@ -191,6 +192,15 @@ def table(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return out
 
 
+def by_own_snr(rows: list[dict[str, Any]], width_db: float = 10.0) -> list[dict[str, Any]]:
+    """Strikes and found per class of their own SNR [dB], ``width_db`` wide, all scenes together."""
+    own = np.array([v for r in rows for v in r["own_snr_db"]])
+    missed = np.array([i in r["missed"] for r in rows for i in range(r["strikes"])])
+    classes = np.floor(own / width_db) * width_db
+    return [{"own_snr_from_db": float(low), "to_db": float(low + width_db), "strikes": int((classes == low).sum()),
+             "found_percent": 100 * float((~missed[classes == low]).mean())} for low in np.unique(classes)]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--cases", type=int, default=10, help="scenes per SNR")
@@ -205,11 +215,11 @@ def main() -> None:
             rows = list(pool.map(one, jobs))
     else:
         rows = [one(job) for job in jobs]
-    lines = table(rows)
-    for line in lines:
+    lines, own = table(rows), by_own_snr(rows)
+    for line in [*lines, *own]:
         print("  ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in line.items()))
     if given.out:
-        given.out.write_text(json.dumps({"table": lines, "scenes": rows}, indent=1), encoding="utf-8")
+        given.out.write_text(json.dumps({"table": lines, "by_own_snr": own, "scenes": rows}, indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":
