@@ -55,13 +55,14 @@ def _pieces(click: Array, sample_rate_hz: float, onset: int) -> Array:
 
 
 def _lag(cross: NDArray[np.complex128], size: int, longest: int, finer: int = 8) -> float:
-    """Lag [samples] at which the correlation is largest, within +-longest."""
+    """Lag [samples] at which the correlation is largest in size, within +-longest."""
     padded = np.zeros(size * finer // 2 + 1, complex)
     padded[: len(cross)] = cross
     padded[len(cross) - 1] *= 0.5
     correlation = np.fft.irfft(padded, size * finer)
     reach = longest * finer
     around = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
+    around = around * np.sign(around[np.argmax(np.abs(around))])  # a microphone of the other polarity agrees upside down
     k = int(np.argmax(around))
     if 0 < k < len(around) - 1:
         low, mid, high = around[k - 1 : k + 2]
