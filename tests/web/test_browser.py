@@ -16,7 +16,7 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--
          "--no-first-run", "--disable-quic", "--autoplay-policy=no-user-gesture-required"]
 VIEWS = {
     "home": "/", "ladder": "/drums/1", "wish": "/drums/1?note=43Hz", "forecast": "/drums/1?batter=-2&resonant=1",
-         "earlier": "/drums/1/states/1",
+    "earlier": "/drums/1/states/1",
     "history": "/drums/1/history?over=1,3", "plan": "/drums/1/plan?note=43Hz", "turn": "/drums/1/turn?batter=-1&at=3",
     "turn-read": "/drums/1/turn?batter=-1&at=8", "noturn": "/drums/1/turn", "rods": "/drums/1/rods", "blind": "/drums/1/blind",
     "listen": "/drums/1/listen", "taps": "/drums/1/taps?head=resonant", "microphones": "/drums/1/microphones",
