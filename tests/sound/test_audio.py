@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 from pathlib import Path
 
 import numpy as np
@@ -175,35 +174,6 @@ def test_refused_in_one_sentence(tmp_path: Path, case: str) -> None:
 def test_empty_upload_is_refused() -> None:
     with pytest.raises(AudioError, match="is empty"):
         read_audio_bytes(b"", "upload")
-
-
-M4A = b"\x00\x00\x00\x20ftypM4A " + bytes(64)
-
-
-def test_m4a_without_a_decoder_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "phone.m4a").write_bytes(M4A)
-    monkeypatch.setenv("PATH", str(tmp_path))
-    with pytest.raises(AudioError, match="install ffmpeg"):
-        read_audio(tmp_path / "phone.m4a")
-    with pytest.raises(AudioError, match="install ffmpeg"):
-        read_audio_bytes(M4A, "phone.m4a")
-
-
-def test_m4a_goes_through_the_decoder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A stand-in decoder writes a known WAV where it is told to: the road to the decoder, not the codec, is tested."""
-    write_wav(tmp_path / "known.wav", tone(), RATE)
-    (tmp_path / "phone.m4a").write_bytes(M4A + b"good")
-    tools = tmp_path / "bin"
-    tools.mkdir()
-    (tools / "ffmpeg").write_text(f'#!/bin/sh\nfor last; do :; done\n/bin/cp "{tmp_path}/known.wav" "$last"\n', encoding="utf-8")
-    os.chmod(tools / "ffmpeg", 0o755)
-    monkeypatch.setenv("PATH", str(tools))
-    got = read_audio(tmp_path / "phone.m4a", start_s=0.5)
-    assert len(got.samples) == RATE // 2 and any("lossy (AAC)" in w for w in got.warnings)
-    (tools / "ffmpeg").write_text("#!/bin/sh\nexit 1\n", encoding="utf-8")
-    (tmp_path / "broken.m4a").write_bytes(M4A + b"broken file")
-    with pytest.raises(AudioError, match="cannot be decoded"):
-        read_audio(tmp_path / "broken.m4a")
 
 
 def test_unwritable_place_is_told(tmp_path: Path) -> None:
