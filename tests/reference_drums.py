@@ -15,8 +15,9 @@ from typing import Any
 
 import numpy as np
 
-from bothheads.physics.coupled import ModeSet, Options, solve
+from bothheads.physics.coupled import solve
 from bothheads.physics.response import pressures
+from bothheads.physics.system import ModeSet, Options
 from bothheads.records import Drum, Head, Microphone, Muffling, Opening, Strike, reference_places
 
 DATA = json.loads((Path(__file__).parent / "data/reference/drums.json").read_text(encoding="utf-8"))

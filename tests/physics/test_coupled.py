@@ -10,8 +10,9 @@ import pytest
 import reference_drums as ref
 from bothheads.errors import InputError
 from bothheads.physics.bessel import bessel_zeros
-from bothheads.physics.coupled import SLOPE_NAMES, Options, build, solve, solve_round
+from bothheads.physics.coupled import build, solve, solve_round
 from bothheads.physics.response import amplitudes, film_displacement, pressures
+from bothheads.physics.system import SLOPE_NAMES, Options
 from bothheads.records import Air, Drum, Head, Microphone, Strike
 
 HEAD = Head(0.353, tension=620.0, resistance=0.5, stiffness_loss=2e-6)

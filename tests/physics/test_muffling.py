@@ -10,10 +10,11 @@ import pytest
 
 import reference_drums as ref
 from bothheads.physics import muffling
-from bothheads.physics.coupled import Options, build, solve
+from bothheads.physics.coupled import build, solve
 from bothheads.physics.group import Group, reach
 from bothheads.physics.mixture import groups, join
 from bothheads.physics.response import families, push, spot
+from bothheads.physics.system import Options
 from bothheads.records import Drum, Head, Muffling
 
 A = 0.3
@@ -128,8 +129,8 @@ def test_padded_reference_drums_as_laplace_transforms(name: str, allowed: tuple[
 
 def _transform(name: str, s: np.ndarray) -> np.ndarray:
     """Laplace transform of the pressures at the reference places [Pa s], solved frequency by frequency."""
-    from bothheads.physics.coupled import ModeSet
     from bothheads.physics.response import _outside
+    from bothheads.physics.system import ModeSet
     from bothheads.records import reference_places
 
     drum = ref.drum(name)

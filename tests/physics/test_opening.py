@@ -11,9 +11,10 @@ from scipy.optimize import brentq
 
 import reference_drums as ref
 from bothheads.physics import opening
-from bothheads.physics.coupled import Options, build, solve
+from bothheads.physics.coupled import build, solve
 from bothheads.physics.mixture import join
 from bothheads.physics.response import amplitudes
+from bothheads.physics.system import Options
 from bothheads.records import Air, Drum, Head, Opening, Strike
 from evidence import assert_published
 

@@ -10,7 +10,8 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import jv
 
-from bothheads.physics.coupled import Options, solve
+from bothheads.physics.coupled import solve
+from bothheads.physics.system import Options
 from bothheads.records import Air, Drum, Head
 from evidence import assert_canary, assert_published
 

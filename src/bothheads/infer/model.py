@@ -39,7 +39,7 @@ class DrumModel:
         return float(np.log(self.film[0] / self.film[1]))
 
     def rows(self, x: Array) -> Array:
-        """States x (B, 7) as rows of ``coupled.SLOPE_NAMES``."""
+        """States x (B, 7) as rows of ``system.SLOPE_NAMES``."""
         return np.column_stack([
             np.exp(x[:, 0] + x[:, 1] / 2), np.exp(x[:, 0] - x[:, 1] / 2), self.film[0] * np.exp(x[:, 2]),
             self.film[1] * np.exp(x[:, 3]), np.exp(x[:, 4]), np.exp(x[:, 5]), np.exp(x[:, 6])])

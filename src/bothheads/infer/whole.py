@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from ..constants import ONSET_TO_LEVEL
 from ..physics.batch_levels import loudness, scene_amplitudes
-from ..physics.coupled import ModeSet, solve
+from ..physics.coupled import solve
+from ..physics.system import ModeSet
 from ..records import Drum
 from .model import DrumModel, along_x
 from .scenes import Scenes

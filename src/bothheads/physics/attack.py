@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from ..records import Drum, Microphone
 from .beater import FELT, Beater, Contact
-from .coupled import ModeSet, solve
+from .coupled import solve
 from .feel import contact_of, highest_hz
 from .response import pressures
 from .room import mirrored
+from .system import ModeSet
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

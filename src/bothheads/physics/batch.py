@@ -1,6 +1,6 @@
 """Modes of many states of one drum at once: 200 states a second on one core, for searches over tensions.
 
-A state is a row of seven numbers in the order of ``coupled.SLOPE_NAMES``: Tb, Tr [N/m], sigma_b, sigma_r [kg/m2],
+A state is a row of seven numbers in the order of ``system.SLOPE_NAMES``: Tb, Tr [N/m], sigma_b, sigma_r [kg/m2],
 Rb, Rr [N s/m3], beta [s]. Every order m keeps a fixed number of modes in order of frequency. The load of the air is
 linear in a few functions of frequency (duct modes, Chebyshev polynomials), so all modes of an order share one matrix
 product. What breaks the roundness of a drum enters here by its mean round the axis; ``coupled.solve`` has it in full.
@@ -19,11 +19,12 @@ from ..records import Drum
 from . import muffling
 from .airload import AirLoad, air_load
 from .bessel import bessel_zeros
-from .coupled import Options, build, inside_loss
+from .coupled import build, inside_loss
 from .membrane import Array
 from .mixture import join
 from .opening import removed
 from .radiation import KA_MAX, chebyshev
+from .system import Options
 
 Complex = NDArray[np.complex128]
 

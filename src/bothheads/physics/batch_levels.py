@@ -16,11 +16,11 @@ from ..records import Drum, Strike
 from .airload import surface
 from .batch import BatchDrum, BatchModes
 from .bessel import bessel_zeros
-from .coupled import ModeSet
 from .membrane import Array, film_modes_table
 from .radiation import SOURCES, TERMS, chebyshev
 from .response import _sources as sources
 from .response import families, push
+from .system import ModeSet
 
 Complex = NDArray[np.complex128]
 

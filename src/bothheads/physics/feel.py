@@ -11,8 +11,9 @@ from ..records import Drum, Feel, Strike
 from .beater import FELT, Beater, Contact
 from .beater import strike as meet
 from .bessel import bessel_zeros
-from .coupled import ModeSet, solve, tension_of
+from .coupled import solve
 from .response import families, spot
+from .system import ModeSet, tension_of
 
 FMAX = 600.0  # Hz; a felt beater's push ends well below, what lies above gives way statically
 HIGHEST_KA = 3.0  # the air outside is tabulated a little further

@@ -10,9 +10,10 @@ from ..constants import LN_1000
 from ..records import HEADS, Drum, Feel, HeadName, ModelPartial, Note, Prediction
 from ..roundness import roundness_db
 from ..units import note_name
-from .coupled import DEFAULT, ModeSet, Options, System, build, decades, default_fmax, solve, solve_round
+from .coupled import build, decades, default_fmax, solve, solve_round
 from .membrane import Array
 from .response import heard
+from .system import DEFAULT, ModeSet, Options, System
 
 WEAKEST_DB = 60.0  # partials weaker than this below the loudest at every microphone are left out
 OWN_ORDERS = 5  # orders of a head's own modes that are listed

@@ -17,11 +17,12 @@ from ..records import HEADS, Drum
 from . import opening
 from .airload import DUCT
 from .bessel import bessel_zeros
-from .coupled import LOWEST_HZ, System, duplicates, shortest_wave, tension_of, windows
+from .coupled import LOWEST_HZ, duplicates, shortest_wave, windows
 from .membrane import Array, film_on_rim_free
 from .mixture import Mixture
 from .muffling import surface_density
 from .radiation import ORDERS, SOURCES, TERMS, chebyshev
+from .system import System, tension_of
 
 Complex = NDArray[np.complex128]
 

@@ -11,10 +11,11 @@ from math import ceil, pi
 import numpy as np
 
 from ..records import Drum
-from .coupled import DEFAULT, ModeSet, Options, build, resolution
+from .coupled import build, resolution
 from .group import Group, reach
 from .mixture import groups
 from .mixture import join as join
+from .system import DEFAULT, ModeSet, Options
 
 ORDERS = 13  # m = 0..12: pads and openings need them for the film, whatever the strike
 MOST_FILMS = 20

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from ..records import HEADS, Drum, Muffling
 from . import muffling, opening
-from .coupled import ModeSet, System, tension_of
 from .membrane import Array
+from .system import ModeSet, System, tension_of
 
 Complex = NDArray[np.complex128]
 Index = NDArray[np.int_]

@@ -19,10 +19,11 @@ from ..records import Drum, HeadName, Microphone, Strike
 from .airload import DUCT, surface
 from .bessel import bessel_zeros
 from .cavity import duct_functions, duct_modes
-from .coupled import DEFAULT, ModeSet, Options, default_fmax, solve
+from .coupled import default_fmax, solve
 from .membrane import Array, film_modes, film_on_rim_free
 from .radiation import SOURCES, TERMS, chebyshev, radiation
 from .room import mirrored
+from .system import DEFAULT, ModeSet, Options
 
 Complex = NDArray[np.complex128]
 

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from ..constants import FILM_POISSON
 from ..records import HEADS, Drum, HeadName, Strike
-from .coupled import ModeSet, solve
+from .coupled import solve
 from .glide import fixed_rim_factor, stretch_stiffness
 from .response import families, heard, spot
+from .system import ModeSet
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -38,8 +38,9 @@ def exact_model(drum: Drum) -> Prediction:
 
 def steady_model(drum: Drum) -> Model:
     """The same with one resolution for all tensions of a plan, so that the air's tables are made once."""
-    from ..physics.coupled import Options, default_fmax, resolution
+    from ..physics.coupled import default_fmax, resolution
     from ..physics.forecast import forecast
+    from ..physics.system import Options
 
     if drum.resonant is None:
         return exact_model
