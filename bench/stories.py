@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from bothheads import wire
-from bothheads.infer import forecast, ladder, turns
+from bothheads.infer import anchors, forecast, ladder, turns
 from bothheads.records import (
     Alternative,
     Drum,
@@ -89,7 +89,7 @@ class Truth:
         """Partials as read: 2 cents and 10 % of noise, some missing; and which mode each was."""
         drum = ladder.with_tensions(self.drum, *map(float, self.tension))
         rungs = ladder.rungs(drum)
-        loud = forecast._levels(forecast._predict(drum, None), rungs)
+        loud = anchors.loudness_of(forecast.predict_drum(drum, None), rungs)
         out, keys = [], {}
         for rung in rungs:
             level = loud.get(rung.key, -99.0)
@@ -184,7 +184,7 @@ def case(seed: int) -> dict[str, Any]:
     forecasted = {k: p for k, p in zip(order, prediction.partials, strict=True) if k is not None}
     cents, z, decay_z, anchored, which = [], [], [], [], []
     stood = ladder.with_tensions(states[2].drum, *map(float, learned.now()[0]))
-    read = forecast.anchors(states[2], forecast._predict(stood, None), ladder.rungs(stood))
+    read = anchors.anchors(states[2], forecast.predict_drum(stood, None), ladder.rungs(stood))
     for p in wire.reading_from(states[3].reading or {}).partials:
         key = keys[p.frequency_hz]
         if key not in forecasted:

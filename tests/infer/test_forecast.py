@@ -13,7 +13,7 @@ import pytest
 
 from bothheads import wire
 from bothheads.errors import CannotAnswer
-from bothheads.infer import forecast, ladder, turns
+from bothheads.infer import anchors, forecast, ladder, turns
 from bothheads.records import Drum, Fit, Head, HeadFit, Note, Partial, Reading, State, Turn
 
 DRUM = Drum("Street bass", 0.66, 0.305, Head(0.353, 10, tension=620.0, resistance=4.0),
@@ -32,7 +32,7 @@ def bench(name: str) -> ModuleType:
 def read_of(drum: Drum, bias: float = 1.0) -> tuple[Reading, dict[ladder.Key, float]]:
     """What a reading of the drum would hold if every partial were ``bias`` times the model's."""
     rungs = ladder.rungs(drum)
-    prediction = forecast._predict(drum, None)
+    prediction = forecast.predict_drum(drum, None)
     out, truth = [], {}
     for p, rung in zip(prediction.partials, forecast.pair_rungs(prediction, rungs), strict=True):
         if rung is not None and max(p.level_db.values()) > 75 and rung.decay_s > 0.03:
@@ -100,7 +100,7 @@ def test_a_bias_of_the_model_cancels() -> None:
     assert np.median(np.abs(off)) < 8
     note = prediction.note
     assert note.frequency_hz is not None and note.sd_hz is not None
-    base = forecast._predict(fourth, None).note.frequency_hz
+    base = forecast.predict_drum(fourth, None).note.frequency_hz
     assert base is not None
     assert abs(1200 * log2(note.frequency_hz / base) - 40) < 12
     assert 0 < note.sd_hz < 1.0
@@ -143,7 +143,7 @@ def test_foreign_partials_are_anchors_of_nothing() -> None:
     hum = Partial(25.0, 0.01, 5.0, 0.1, (0.0,), (-20.0,))
     noisy = replace(state(1, DRUM), reading=wire.reading(replace(reading, partials=(hum, *reading.partials))))
     rungs = ladder.rungs(DRUM)
-    found = forecast.anchors(noisy, forecast._predict(DRUM, None), rungs)
+    found = anchors.anchors(noisy, forecast.predict_drum(DRUM, None), rungs)
     assert 25.0 not in [a.frequency_hz for a in found.values()]
     assert len({a.frequency_hz for a in found.values()}) == len(found)
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..records import Drum, State
 from . import ladder
-from .forecast import anchors
+from .anchors import anchors
 from .history import measured_partials
 from .ladder import Rung
 
