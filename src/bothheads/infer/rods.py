@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import log, sqrt
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -19,24 +19,18 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..physics.uneven import Family
 from ..records import Air, Head, TapReading
+from .rod_data import CENTS, PITCH_SD, WIDE, stack, widths
 from .rod_model import LEVELS, PITCHES, HeadSize, RodModel, rod_basis, rod_model, tension_from_pitch
 from .rod_names import families_of
 
 Array = NDArray[np.float64]
 
 HAND_SD = 0.15  # of a turn, relative: what hands do against what was asked (assumed)
-PITCH_SD = 3.0 / 1731.0  # ln F of one family at one tap
-LEVEL_SD = 1.5 / 8.686  # ln P of one family at one tap; half as much again where two families nearly meet
 STRENGTH_SD = 3.0  # ln, how hard a tap was: unknown
-WIDE = 0.10  # prior sd of a harmonic of the pull before anything was read
-_NARROWEST, WIDEST = 0.01, 0.12  # between which the first reading sets it
-_ALIKE = 0.6  # sd of ln(width of odd harmonics / width of even ones)
 _UNKNOWN = 9.0  # variance of an offset
 _GAIN_SD, _EACH_SD = 0.45, 0.15  # of the prior gains, common and each
 _KEPT_SD = 0.20  # of gains learned in an earlier session
 _ROUNDS = 8
-_CENTS = 1200.0 / log(2.0)
-_MIXING: tuple[Family, ...] = ((0, 2), (2, 2))
 
 
 @dataclass(frozen=True)
@@ -114,7 +108,8 @@ class RodState:
         if self.tension is None:
             tension = tension or tension_from_pitch(self.size, float(np.nanmean(said[1, 1][0])))
             ready = replace(self, tension=tension)._first()
-            return ready._with_prior(ready._learn(said, pitch_sd, 4)._widths())._learn(said, pitch_sd, _ROUNDS)
+            width = widths(*ready._learn(said, pitch_sd, 4)._arrays(), ready.size.rods)
+            return ready._with_prior(width)._learn(said, pitch_sd, _ROUNDS)
         return self._learn(said, pitch_sd, _ROUNDS)
 
     def after_turns(self, turns: Sequence[float] | Mapping[int, float]) -> RodState:
@@ -153,7 +148,7 @@ class RodState:
         cover = D[:, keep] @ S[: self.size.rods, : self.size.rods][np.ix_(keep, keep)] @ D[:, keep].T
         cents = 600.0 * np.log2(np.maximum(1.0 + local, 0.2))
         return RodCents(tuple((cents - cents.mean()).tolist()),
-                        tuple((0.5 * _CENTS * np.sqrt(np.maximum(cover.diagonal(), 0.0))).tolist()))
+                        tuple((0.5 * CENTS * np.sqrt(np.maximum(cover.diagonal(), 0.0))).tolist()))
 
     def heard_cents(self) -> RodCents:
         """(1,1) pitch at each rod: as read last, or as foretold after turns."""
@@ -167,13 +162,13 @@ class RodState:
             _, S = self._arrays()
             A = A - A.mean(0)
             sd = np.sqrt(np.maximum((A @ S[: self.size.rods, : self.size.rods] @ A.T).diagonal(), 0.0))
-        cents = _CENTS * (heard - heard.mean())
-        return RodCents(tuple(cents.tolist()), tuple((_CENTS * sd).tolist()))
+        cents = CENTS * (heard - heard.mean())
+        return RodCents(tuple(cents.tolist()), tuple((CENTS * sd).tolist()))
 
     def mean_cents(self) -> tuple[float, float]:
         """Mean pitch against the first reading [cents], and its sd."""
         _, S = self._arrays()
-        return 600.0 * float(np.log2(max(1.0 + self.harmonics[0], 0.2))), 0.5 * _CENTS * sqrt(max(S[0, 0], 0.0))
+        return 600.0 * float(np.log2(max(1.0 + self.harmonics[0], 0.2))), 0.5 * CENTS * sqrt(max(S[0, 0], 0.0))
 
     def effect(self) -> Array:
         """Pull at the rods (N, N), relative, per eighth of each rod, from the gains as learned."""
@@ -252,28 +247,6 @@ class RodState:
         S[range(1, rods), range(1, rods)] = width[1:] ** 2
         return self._with(x, S)
 
-    def _widths(self) -> Array:
-        """Prior sd of every harmonic by evidence: after a reading with the prior ``WIDE``, the even ones (heard in
-        pitches) and the odd ones (heard in levels) each get the width that makes what was measured likeliest; the two
-        are held within a factor of two or so of each other. Tilt gets the wider.
-        """
-        p = rod_basis(self.size.rods)[2]
-        x, S = self._arrays()
-        told = 1.0 - S.diagonal()[: len(p)] / WIDE**2
-        told = np.clip(told, 1e-3, 1.0)
-        measured, noise = x[: len(p)] / told, S.diagonal()[: len(p)] / told
-        grid = np.geomspace(_NARROWEST, WIDEST, 25)
-
-        def likely(which: NDArray[np.bool_]) -> Array:
-            v = grid[:, None] ** 2 + noise[which]
-            return np.asarray(-0.5 * (np.log(v) + measured[which] ** 2 / v).sum(1))
-
-        both = likely((p > 1) & (p % 2 == 0))[:, None] + likely((p > 1) & (p % 2 == 1))
-        both = both - 0.5 * (np.log(grid[:, None] / grid) / _ALIKE) ** 2
-        even, odd = np.unravel_index(int(both.argmax()), both.shape)
-        width = np.where(p % 2 == 0, grid[even], grid[odd])
-        return np.asarray(np.where(p == 1, max(grid[even], grid[odd]), width))
-
     def _gains_to_keep(self) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
         if self.tension is None:
             return self.kept_gains
@@ -289,11 +262,11 @@ class RodState:
         offset = self.size.rods + self._model().harmonics
         foretold = self._model().says(self.harmonics)[0][0].mean() + x[offset]
         sd = sqrt(max(0.25 * S[0, 0], 0.0) + PITCH_SD**2)
-        return bool(abs(float(np.nanmean(np.log(heard))) - foretold) < max(4.0 * sd, 10.0 / _CENTS))
+        return bool(abs(float(np.nanmean(np.log(heard))) - foretold) < max(4.0 * sd, 10.0 / CENTS))
 
     def _learn(self, said: Mapping[Family, tuple[Array, Array]], pitch_sd: Sequence[float] | None, rounds: int) -> RodState:
         model, rods = self._model(), self.size.rods
-        y, R, strength = _stack(said, rods, pitch_sd)
+        y, R, strength = stack(said, rods, pitch_sd)
         ok = np.isfinite(y)
         A0 = np.hstack([np.zeros((len(y), rods + model.harmonics)),
                         np.kron(np.eye(len(PITCHES) + len(LEVELS)), np.ones((rods, 1)))])
@@ -312,20 +285,3 @@ class RodState:
             left = left - strength @ (strength.T @ (left / R) / np.maximum(strength.T @ (1.0 / R), 1e-12))
             trust = R * np.maximum(1.0, np.abs(left) / np.sqrt(R) / 2.5) ** 2  # distrust what does not fit
         return replace(self._with(x, np.asarray(S - gain @ A @ S)), readings=self.readings + 1, turned=())
-
-
-def _stack(said: Mapping[Family, tuple[Array, Array]], rods: int, pitch_sd: Sequence[float] | None
-           ) -> tuple[Array, Array, Array]:
-    """Data (ln F, ln P), variances, and which tap's strength each level carries."""
-    nothing = np.full(rods, np.nan)
-    pitch = [np.asarray(said.get(f, (nothing, nothing))[0], float) for f in PITCHES]
-    level = [np.asarray(said.get(f, (nothing, nothing))[1], float) for f in LEVELS]
-    spread = np.full((len(PITCHES), rods), PITCH_SD**2)
-    if pitch_sd is not None:
-        spread[0] = np.maximum((np.asarray(pitch_sd) / pitch[0]) ** 2, (1.0 / _CENTS) ** 2)
-    loud = np.repeat([[(LEVEL_SD * (1.5 if f in _MIXING else 1.0)) ** 2] for f in LEVELS], rods, 1)
-    strength = np.vstack([np.zeros((len(PITCHES) * rods, rods)), np.tile(np.eye(rods), (len(LEVELS), 1))])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        y = np.log(np.r_[np.ravel(pitch), np.ravel(level)])
-    y[~np.isfinite(y)] = np.nan
-    return y, np.r_[spread.ravel(), loud.ravel()], strength
