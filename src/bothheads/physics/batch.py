@@ -1,9 +1,8 @@
 """Modes of many states of one drum at once: 200 states a second on one core, for searches over tensions.
 
 A state is a row of seven numbers in the order of ``system.SLOPE_NAMES``: Tb, Tr [N/m], sigma_b, sigma_r [kg/m2],
-Rb, Rr [N s/m3], beta [s]. Every order m keeps a fixed number of modes in order of frequency. The load of the air is
-linear in a few functions of frequency (duct modes, Chebyshev polynomials), so all modes of an order share one matrix
-product. What breaks the roundness of a drum enters here by its mean round the axis; ``coupled.solve`` has it in full.
+Rb, Rr [N s/m3], beta [s]. Every order m keeps a fixed number of modes in order of frequency; ``batch_air`` loads
+them at once. What breaks the roundness of a drum enters here by its mean round the axis; ``coupled.solve`` has it in full.
 """
 
 from __future__ import annotations
@@ -17,13 +16,13 @@ from numpy.typing import NDArray
 from ..constants import INCH
 from ..records import Drum
 from . import muffling
-from .airload import AirLoad, air_load
+from .batch_air import BatchAir
 from .bessel import bessel_zeros
-from .coupled import build, inside_loss
+from .coupled import build
 from .membrane import Array
 from .mixture import join
 from .opening import removed
-from .radiation import KA_MAX, chebyshev
+from .radiation import KA_MAX
 from .system import Options
 
 Complex = NDArray[np.complex128]
@@ -74,44 +73,17 @@ class BatchDrum:
         self.films, self.counts, self.orders = films, counts, len(counts)
         self.radius, self.air = drum.radius, drum.air
         self.open_end = drum.resonant is None
-        load = air_load(drum.depth / drum.radius, films, self.orders, self.open_end)
-        self.aspect = load.aspect
         self.blocks = round_blocks(drum, films, self.orders)
-        self.tables = [_table(load, m) for m in range(self.orders)]
-        self._mu = load.mu
-        self._edge = load.edge
-        self._load = load
-        self._loss = inside_loss(drum)
+        self._shape = BatchAir(drum, films, self.orders)
         self.order = np.repeat(np.arange(self.orders), counts)
         self.rank = np.concatenate([np.arange(c) for c in counts])
         self._steady = [self._steady_air(m) for m in range(self.orders)]
 
     # ------------------------------------------------------------------ matrices
-    def _air(self, m: int, s: Complex) -> tuple[Complex, Complex]:
-        """rho a W and its slope along s for one order, (len(s), 2N, 2N)."""
-        scale = self.radius / self.air.speed_of_sound
-        sc = s * scale
-        x, y, dx, dy = self._load.duct_terms(
-            self._mu[m], sc[:, None], np.array(float(m)), self._edge[m], self._loss)
-        t, dt = chebyshev(sc)
-        ones, none = np.ones((len(s), 1)), np.zeros((len(s), 1))
-        own = _product(np.concatenate([np.hstack([x, ones, t]), np.hstack([dx, none, dt])]), self.tables[m][0])
-        cross = _product(np.concatenate([np.hstack([y, ones, t]), np.hstack([dy, none, dt])]), self.tables[m][1])
-        n = self.films
-        w = np.empty((2, len(s), 2 * n, 2 * n), complex)
-        cross = cross.reshape(2, len(s), n, n)
-        own = own.reshape(2, len(s), -1, n, n)
-        w[:, :, :n, :n], w[:, :, n:, n:] = own[:, :, 0], own[:, :, -1]  # one block serves both where both are films
-        w[:, :, :n, n:], w[:, :, n:, :n] = cross, np.swapaxes(cross, 2, 3)
-        weight = self.air.density * self.radius
-        w[0] *= weight
-        w[1] *= weight * scale
-        return w[0], w[1]
-
     def _steady_air(self, m: int) -> tuple[Array, Array]:
         """Mass and stiffness of the air read off at two frequencies: Re Z(iw) ~ K - w^2 M."""
         low, high = (2 * pi * f * 12 * INCH / self.radius for f in _START_HZ)
-        w = self._air(m, np.array([1j * low, 1j * high]))[0].real
+        w = self._shape.at(m, np.array([1j * low, 1j * high]))[0].real
         mass = (high**2 * w[1] - low**2 * w[0]) / (high**2 - low**2)
         return mass, low**2 * (mass - w[0])
 
@@ -149,7 +121,7 @@ class BatchDrum:
         return s.reshape(states, count), v.reshape(states, count, size), norms.reshape(states, count)
 
     def _impedance(self, m: int, s: Complex, film: list[Array]) -> tuple[Complex, Complex]:
-        air, slope = self._air(m, s)
+        air, slope = self._shape.at(m, s)
         t = s[:, None, None]
         inertia = film[0] + air
         return t * (t * inertia + film[1]) + film[2], 2 * t * inertia + t * t * slope + film[1]
@@ -185,26 +157,6 @@ class BatchDrum:
                 out[:, part, 4 + i] = sm * film * p[:, 4 + i, None]
                 out[:, part, 6] += sm * stiff * p[:, 6, None]
         return -out / modes.norms[:, :, None]
-
-
-def _table(load: AirLoad, m: int) -> tuple[Array, Array]:
-    """W of one order as series: own blocks and cross block, rows duct modes, constant, Chebyshev terms.
-
-    A drum with two films has one own block (n^2 columns), one with an open end two.
-    """
-    n, c = load.films, load.duct[m]
-    rest = np.concatenate([load.still[m][None], load.series[m].reshape(-1, 2 * n, 2 * n)])
-    blocks = [slice(0, n)] + ([slice(n, 2 * n)] if load.open_end else [])
-    own = [np.concatenate([c[:, k, None] * c[:, None, k], rest[:, k, k]]).reshape(len(rest) + len(c), -1)
-           for k in blocks]
-    cross = np.concatenate([-c[:, :n, None] * c[:, None, n:], rest[:, :n, n:]])
-    return np.hstack(own), cross.reshape(len(cross), -1)
-
-
-def _product(rows: Complex, table: Array) -> Complex:
-    """Complex rows times a real table as one real product."""
-    both = np.concatenate([rows.real, rows.imag]) @ table
-    return np.asarray(both[: len(rows)] + 1j * both[len(rows):])
 
 
 def round_blocks(drum: Drum, films: int, orders: int) -> Blocks:
