@@ -140,7 +140,7 @@ def _already_read(target: Path | None) -> set[str]:
 
 def _fit(options: Namespace) -> int:
     log = _log_of(options, writes=True)
-    fit = session.fit(options.drum, options.files, channels=options.channels, log=log)
+    fit = session.fit(options.drum, options.files, channels=options.channels, taps=options.taps, log=log)
     answer = session.as_json(fit)
     if fit.refused:
         raise CannotAnswer(fit.refused, answer)

@@ -51,6 +51,8 @@ def build_parser() -> argparse.ArgumentParser:
     p.add_argument("drum")
     p.add_argument("files", nargs="+", metavar="FILE")
     p.add_argument("--channels", metavar="NAMES")
+    p.add_argument("--taps", action="append", default=[], metavar="HEAD=FILE",
+                   help="a round of rod taps of the same state, the other head held: settles which head is which")
     p = verb("predict", "What would happen if? Note, partials, tail and levels before a rod is touched.")
     p.add_argument("drum")
     p.add_argument("--set", action="append", default=[], metavar="KEY=VALUE", dest="sets")

@@ -83,6 +83,8 @@ def fit_lines(fit: Fit) -> Iterable[str]:
     for rival in fit.alternatives[:2]:
         other = "" if rival.resonant is None else f", resonant {rival.resonant.tension:.0f}"
         yield f"  rival, odds {rival.odds:.2f}: batter {rival.batter.tension:.0f}{other} N/m"
+    if fit.resonant is not None and fit.odds < 0.9:
+        yield "  to tell the heads apart: hold one head still, tap the other near each rod, and add --taps batter=FILE"
     for pair in fit.partials:
         if pair.model_hz is None:
             yield f"  {pair.measured_hz:8.2f} Hz  not of this drum's two heads"

@@ -44,7 +44,7 @@ def _fine(coarse: Array, u: Array, d: Array, at: Array) -> Array:
     out = np.empty((len(at), 2 * len(d) - 1, *y.shape[2:]))
     out[:, ::2] = y
     out[:, 1::2] = 0.5 * (y[:, 1:] + y[:, :-1])
-    return out.reshape(-1, *y.shape[2:])
+    return out.reshape(out.shape[0] * out.shape[1], *y.shape[2:])
 
 
 def beginning(heard: Heard, prior: Prior, film: tuple[float, float]) -> Array:
@@ -86,7 +86,7 @@ def survey(model: DrumModel, heard: Heard, prior: Prior) -> list[Start]:
     levels = np.maximum(levels, levels.max((1, 2), keepdims=True) - 50.0)
     at = np.arange(u[0], u[-1], FINE)
     half = np.linspace(d[0], d[-1], 2 * len(d) - 1)
-    fine = [_fine(v[:, model.columns].reshape(len(u), len(d), -1, *v.shape[2:]), u, d, at) for v in (
+    fine = [_fine(v[:, model.columns].reshape(len(u), len(d), len(model.columns), *v.shape[2:]), u, d, at) for v in (
         np.log(modes.frequency_hz), np.log(modes.decay_s), levels.mean(2), levels.std(2))]
     nodes = [q.ravel() for q in np.meshgrid(at, half, indexing="ij")]
     grid = Grid(nodes[0], nodes[1], fine[0], fine[1], fine[2], np.abs(fine[3]))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from ..physics.batch import BatchDrum
 from ..physics.coupled import is_mixed
 from ..physics.radiation import radiation
-from ..records import Alternative, Drum, Fit, HeadFit, HeadName, Microphone, Reading
+from ..records import Alternative, Drum, Fit, HeadFit, HeadName, Microphone, Reading, TapReading
 from .evidence import TO_HEADS, Explanation, explain
 from .heard import gather, is_inside, usable_channels
 from .identify import fit_pairs, loudest_is_foreign, mode_numbers
@@ -26,6 +26,7 @@ from .model import DrumModel
 from .scenes import Hearing, Scenes, draw
 from .scoring import DEFAULT, Assumed, Heard, Prior, Weighed, wide_prior
 from .search import WARM, climb, highest_of, refine
+from .taps import with_taps
 from .whole import SEARCH_F_SD, WholeDrum, climb_whole, full_assumed, numbers, search_assumed
 
 Array = NDArray[np.float64]
@@ -166,10 +167,11 @@ def _with(prior: Prior, known: HeadsPrior | None) -> Prior:
 
 # ------------------------------------------------------------------ the fit
 def fit_heads(drum: Drum, readings: Sequence[Reading], *, setup: Setup | None = None,
-              prior: HeadsPrior | None = None) -> Fit:
+              prior: HeadsPrior | None = None, taps: Mapping[HeadName, TapReading] | None = None) -> Fit:
     """Tensions of both heads from one or several readings of one state.
 
-    A tension written in the drum file is not used; ``prior`` is. An answer that should not be trusted comes back
+    A tension written in the drum file is not used; ``prior`` is, and so are rounds of ``taps`` of this state, each with
+    the other head held. An answer that should not be trusted comes back
     whole with ``refused`` saying why.
     """
     channels = usable_channels(drum, readings)
@@ -181,8 +183,8 @@ def fit_heads(drum: Drum, readings: Sequence[Reading], *, setup: Setup | None = 
                         channels.warnings)
     used = _setup_for(drum, channels.names, channels.placed, setup)
     model = drum_model(drum, used)
-    start = _with(wide_prior(drum, model.assumed), prior)
-    extra = [start.mean] if prior is not None else []
+    start = with_taps(_with(wide_prior(drum, model.assumed), prior), drum, taps or {})
+    extra = [start.mean] if prior is not None or taps else []
     whole = _whole(drum, used) if is_mixed(drum) else None
     states = climb(model, heard, start, extra) if whole is None else climb_whole(whole, model, heard, start, extra)
     found = explain(model, heard, start, states, scan=whole is None)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..errors import CannotAnswer, InputError
-from ..records import HEADS, Drum, Fit, Prediction, Reading, Turn
+from ..records import HEADS, Drum, Fit, HeadName, Prediction, Reading, TapReading, Turn
 from .drums import Loaded, load_drum, turns_of, with_changes
-from .reading import read_file
+from .reading import read_file, read_taps
 
 if TYPE_CHECKING:
     from ..infer.heads import Setup
@@ -131,9 +131,11 @@ def _need_tensions(drum: Drum, loaded: Loaded) -> None:
 
 def fit(
     ref: str | Drum | Loaded, paths: Sequence[str | Path], *,
-    channels: str | Iterable[str] | None = None, log: Log | None = None,
+    channels: str | Iterable[str] | None = None, taps: Sequence[str] = (), log: Log | None = None,
 ) -> Fit:
     """Both tensions from one or many recordings of one state; ``Fit.refused`` says why not.
+
+    ``taps``: rounds of rod taps of the same state as 'batter=FILE', the other head held.
 
     Raises
     ------
@@ -144,19 +146,52 @@ def fit(
         raise InputError("fit needs a recording: name one or more files of the same state.")
     loaded = ref if isinstance(ref, Loaded) else load_drum(ref, log=log)
     readings = [read_file(path, channels=channels, drum=loaded.drum) for path in paths]
-    return fit_readings(loaded, readings, log=log)
+    return fit_readings(loaded, readings, taps=tapped_rounds(loaded.drum, taps), log=log)
 
 
 def fit_readings(
-    loaded: Loaded, readings: Sequence[Reading], *, turns: tuple[Turn, ...] = (), log: Log | None = None
+    loaded: Loaded, readings: Sequence[Reading], *, turns: tuple[Turn, ...] = (),
+    taps: Mapping[HeadName, TapReading] | None = None, log: Log | None = None,
 ) -> Fit:
-    """Both tensions from readings; what the drum's history and the turns since say serves as prior."""
+    """Both tensions from readings; the drum's history, the turns since, and rounds of taps serve as prior.
+
+    Rounds kept in the log since the last state count when their head was not turned since.
+    """
     from ..infer.heads import fit_heads
     from ..infer.prior import prior_from_history
 
     prior = prior_from_history(loaded.states, turns) if loaded.states else None
     setup = _setup(loaded.drum, readings, log)
-    return fit_heads(loaded.drum, readings, setup=setup, prior=prior)
+    rounds = {**_kept_rounds(loaded, turns, log), **(taps or {})}
+    return fit_heads(loaded.drum, readings, setup=setup, prior=prior, taps=rounds)
+
+
+def tapped_rounds(drum: Drum, named: Sequence[str]) -> dict[HeadName, TapReading]:
+    """Rounds of taps named as 'batter=FILE' or 'resonant=FILE'."""
+    rounds: dict[HeadName, TapReading] = {}
+    for item in named:
+        head, equals, path = item.partition("=")
+        if head not in HEADS or not equals or not path:
+            raise InputError(f"--taps takes batter=FILE or resonant=FILE, not '{item}'.")
+        name: HeadName = "batter" if head == "batter" else "resonant"
+        rounds[name] = read_taps(path, rods=drum.head(name).rods, drum=drum, head=name)
+    return rounds
+
+
+def _kept_rounds(loaded: Loaded, turns: tuple[Turn, ...], log: Log | None) -> dict[HeadName, TapReading]:
+    """Rounds tapped after the newest state, of heads that were not turned since."""
+    from .. import wire
+    from ..infer.taps import says_enough
+
+    if log is None or loaded.entry is None or not loaded.states:
+        return {}
+    turned = {turn.head for turn in turns}
+    found: dict[HeadName, TapReading] = {}
+    for head in HEADS:
+        rods, taps = (log.get_note(loaded.entry.id, f"{kind}/{head}") for kind in ("rods", "taps"))
+        if rods and taps and rods["state"] == loaded.states[-1].number and head not in turned:
+            found[head] = wire.taps_from(taps)
+    return {head: round_ for head, round_ in found.items() if says_enough(round_)}
 
 
 def _setup(drum: Drum, readings: Sequence[Reading], log: Log | None) -> Setup | None:
