@@ -4,7 +4,7 @@ from .. import drumfile as _drumfile
 from .. import wire as _wire
 from ..records import Comparison, Drum, Fit, Plan, Prediction, Reading, State, TapReading
 from .blend import blend_take
-from .compare import compare
+from .compare import compare, compare_states
 from .drums import Loaded, channel_names, is_file, load_drum, load_file, parse_turns, with_changes
 from .forecast import fit, fit_readings, forecast_state, predict, render
 from .kept import Kept, kept_state
@@ -50,6 +50,7 @@ __all__ = [
     "check_log",
     "choose",
     "compare",
+    "compare_states",
     "drum_json",
     "drum_text",
     "export_to",

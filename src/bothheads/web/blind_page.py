@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import tempfile
-from pathlib import Path
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -32,22 +30,14 @@ def matched(work: Desk, log: Any, a: State, b: State) -> tuple[bytes, bytes, lis
     Raises
     ------
     InputError
-        When a state has no take.
+        When a state has no take, or no strike was read in it.
     """
-    for s in (a, b):
-        if not s.takes:
-            raise InputError(f"state {s.number} has no recording: choose a state with a take.")
-    key = ("pair", a.takes[0].sha256, b.takes[0].sha256)
+    key = ("pair", *(s.takes[0].sha256 if s.takes else s.number for s in (a, b)))
     if key in work.sounds:
         held: tuple[bytes, bytes, list[str]] = work.sounds[key]
         return held
-    with tempfile.TemporaryDirectory(prefix="bothheads-") as folder:
-        paths = [Path(folder) / f"{name}.wav" for name in "ab"]
-        for path, s in zip(paths, (a, b), strict=True):
-            path.write_bytes(session.take_audio(log, s.takes[0].sha256))
-        out = Path(folder) / "out"
-        comparison = session.compare(paths[0], paths[1], drum=a.drum, render=out)
-        made = (Path(f"{out}-a.wav").read_bytes(), Path(f"{out}-b.wav").read_bytes(), list(comparison.words))
+    comparison, one, other = session.compare_states(log, a, b)
+    made = (one, other, [w.replace("+-", "± ").removeprefix("B: ") for w in comparison.words])
     work.sounds[key] = made
     while len(work.sounds) > 12:
         work.sounds.pop(next(iter(work.sounds)))

@@ -1,0 +1,120 @@
+"""Every view of the page in Chromium: accessibility rules passed and broken, requests by host, pictures to look at.
+
+    python bench/page_checks.py [--log LOG.sqlite] [--widths 360,1280] [--shots FOLDER] [--views a,b] [--out FILE.json]
+
+Without --log a log with something in every view is made first (``page_log.py``, minutes). Needs Playwright for
+Python and Debian's chromium. Prints one line a view and one a host; exit 1 when a rule is broken or a request
+leaves this machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from page import FLAGS, serve
+
+AXE = Path(__file__).parent.parent / "tests" / "data" / "axe" / "axe-core-4.14.1.min.js"
+VIEWS = {
+    "home": "/", "ladder": "/drums/1", "wish": "/drums/1?note=50Hz", "forecast": "/drums/1?batter=-2&resonant=1",
+    "state": "/drums/1/states/1", "listen": "/drums/1/listen", "plan": "/drums/1/plan?note=50Hz",
+    "turn": "/drums/1/turn?batter=-1&at=3", "turn-read": "/drums/1/turn?batter=-1&at=8", "noturn": "/drums/1/turn",
+    "history": "/drums/1/history", "laid-over": "/drums/1/history?over=1,6", "rods": "/drums/1/rods?head=batter",
+    "rods-untapped": "/drums/1/rods?head=resonant", "taps": "/drums/1/taps?head=batter",
+    "microphones": "/drums/1/microphones", "blend": "/drums/1/microphones?a=seat&b=front#bl",
+    "muffling": "/drums/1/muffling?tail=1", "blind": "/drums/1/blind?a=1&b=6", "ear": "/drums/1/ear",
+    "ear-question": "/drums/1/ear?lesson=higher&who=Guest", "cards": "/drums/1/cards", "quick": "/drums/1/quick",
+    "kit": "/kit", "kit-plan": "/kit?interval=fourths", "missing": "/drums/77",
+}
+RULES = """async () => { const found = await axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa',
+    'wcag22aa', 'best-practice']});
+  return {passes: found.passes.length, violations: found.violations.map(v => v.id + ': ' + v.nodes.slice(0, 3).map(
+    n => n.target + ' ' + n.failureSummary).join(' | '))}; }"""
+
+
+def trial_views(page: Any) -> dict[str, str]:
+    """A running blind trial and its result, made by answering the way a person does."""
+    page.goto("/drums/1/blind?a=1&b=6")
+    page.select_option("select[name=trials]", "8")
+    page.get_by_role("button", name="Begin").click()
+    running = page.url
+    page.goto("/drums/1/blind?a=1&b=6")
+    page.select_option("select[name=trials]", "8")
+    page.get_by_role("button", name="Begin").click()
+    done = page.url
+    for _ in range(8):
+        page.locator("button.ans").first.click()
+        page.wait_for_load_state()
+    return {"trial": urlsplit(running).path, "result": urlsplit(done).path}
+
+
+def look(page: Any, name: str, path: str, width: int, shots: Path | None) -> dict[str, Any]:
+    """One view at one width: rules passed, rules broken, whether it is wider than the window, and its picture."""
+    page.set_viewport_size({"width": width, "height": 780 if width < 700 else 900})
+    page.goto(path)
+    page.wait_for_timeout(250)
+    wide = page.evaluate("document.documentElement.scrollWidth") > width
+    if shots is not None:
+        shots.mkdir(parents=True, exist_ok=True)
+        page.screenshot(path=str(shots / f"{name}-{width}.png"), full_page=True)
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate(RULES)
+    return {"view": name, "width": width, "passes": found["passes"], "violations": found["violations"], "overflows": wide}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--log", type=Path)
+    parser.add_argument("--widths", default="360,1280")
+    parser.add_argument("--shots", type=Path)
+    parser.add_argument("--views", default="")
+    parser.add_argument("--out", type=Path)
+    options = parser.parse_args()
+    from playwright.sync_api import sync_playwright
+
+    widths = [int(w) for w in options.widths.split(",")]
+    hosts: Counter[str] = Counter()
+    with tempfile.TemporaryDirectory() as name, sync_playwright() as p:
+        log = Path(name) / "log" / "log.sqlite"
+        if options.log is None:
+            from page_log import fill
+
+            fill(log, lambda words: print(words, file=sys.stderr))
+        else:
+            shutil.copytree(options.log.parent, log.parent)
+            (log.parent / options.log.name).rename(log)
+        browser = p.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
+        page = browser.new_context(base_url=serve(log)).new_page()
+        page.on("request", lambda r: hosts.update([urlsplit(r.url).hostname or urlsplit(r.url).scheme]))
+        page.on("websocket", lambda s: hosts.update([urlsplit(s.url).hostname or "?"]))
+        views = {**VIEWS, **trial_views(page)}
+        wanted = [v for v in options.views.split(",") if v] or list(views)
+        rows = [look(page, v, views[v], w, options.shots) for v in wanted for w in widths]
+        browser.close()
+    report(rows, hosts)
+    if options.out:
+        options.out.write_text(json.dumps({"views": rows, "hosts": hosts}, indent=1), encoding="utf-8")
+    sys.exit(any(r["violations"] or r["overflows"] for r in rows) or bool(set(hosts) - {"127.0.0.1", "blob", "data"}))
+
+
+def report(rows: list[dict[str, Any]], hosts: Counter[str]) -> None:
+    """The two tables."""
+    print("| view | width | rules passed | violations |\n|---|---|---|---|")
+    for r in rows:
+        print(f"| {r['view']} | {r['width']} | {r['passes']} | {len(r['violations'])}{' overflows' if r['overflows'] else ''} |")
+        for line in r["violations"]:
+            print(f"    {line}", file=sys.stderr)
+    print("\n| host | requests |\n|---|---|")
+    for host, count in sorted(hosts.items()):
+        print(f"| {host} | {count} |")
+
+
+if __name__ == "__main__":
+    main()
