@@ -207,7 +207,7 @@ class Group:
         top = 2 * pi * self.fmax
         found = []
         for low, high in self._bands():
-            found.append(Linear(self, low, high).settle())
+            found += self._settled(low, high)
         s, v, norms = (np.concatenate(part) for part in zip(*found, strict=True))
         good = np.nonzero((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
         good = good[self._outside_share(v[good]) > NO_DRUM]
@@ -224,10 +224,24 @@ class Group:
         inside = ((v[:, rows] @ overlap) * v[:, rows].conj()).sum(1).real
         return np.asarray(1.0 - inside / total)
 
+    def _settled(self, low: float, high: float) -> list[tuple[Complex, Complex, Complex]]:
+        """Modes of one band; where a resonance within it spoils the linear reading, of its parts between resonances."""
+        try:
+            return [Linear(self, low, high).settle()]
+        except np.linalg.LinAlgError:
+            parts = list(pairwise([low, *(e for e in self._resonances() if low < e < high), high]))
+            if len(parts) == 1:
+                raise
+            return [Linear(self, *part).settle() for part in parts]
+
+    def _resonances(self) -> list[float]:
+        """Zero, the duct's resonances of any order, and the highest frequency [rad/s]."""
+        return sorted({round(e, 3) for m in self.orders for band in windows(self.system.drum, int(m), self.fmax)
+                       for e in band})
+
     def _bands(self) -> list[tuple[float, float]]:
         """Bands between the duct's resonances of any order; a narrow one joins the one below."""
-        edges = sorted({round(e, 3) for m in self.orders for band in windows(self.system.drum, int(m), self.fmax)
-                        for e in band})
+        edges = self._resonances()
         kept = edges[:1]
         for edge in edges[1:-1]:
             if edge > 1.15 * kept[-1] and edge < 0.95 * edges[-1]:
