@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 from math import log, log2
 
 from .ladder_layout import Axis, hertz, naturals, note_words
@@ -37,7 +38,7 @@ def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = S
     """The kit's ladder; drums in the order given, lowest first by habit."""
     pen = Pen(palette, f"k{'w' if wide else 'n'}")
     width, height, left, right, top, base = (1100.0, 620.0, 70.0, 1040.0, 40.0, 560.0) if wide else (
-        344.0, 560.0, 34.0, 308.0, 30.0, 500.0)
+        344.0, 540.0, 34.0, 308.0, 30.0, 520.0)
     known = [f for r in rungs for f in (r.note_hz, r.target_hz) if f] or [40.0, 160.0]
     axis = Axis(min(known) / 1.15, max(known) * 1.15, max((r.t60_s or 0.0 for r in rungs), default=1.0) or 1.0)
 
@@ -57,17 +58,21 @@ def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = S
     before: tuple[float, float] | None = None
     for i, r in enumerate(rungs):
         x = left + column * i + column * 0.14
-        pen.text(x, height - 30 if wide or i % 2 == 0 else height - 12, _short(r.name, column, wide), size=15 if wide else 12,
-                 weight=700)
+        if wide:
+            pen.text(x, height - 30, _short(r.name, column), size=15, weight=700)
         if r.note_hz is None:
-            pen.text(x, base - 8, "not read", size=13, css="t2 halo")
+            pen.text(x, base - 8, "not read" if wide else f"{r.name}: not read", size=13, css="t2 halo")
             continue
         at, length = y(r.note_hz), max(14.0, column * 0.72 * (r.t60_s or 0.0) / axis.full_s)
         if r.target_hz and abs(y(r.target_hz) - at) > 1.5:
             goal = y(r.target_hz)
             pen.path(f"M{number(x)} {number(goal - 6)}h{number(length)}v12h{number(-length)}z", "ghost", width=1.5, dash="4 3")
         pen.bar(x, at - 5, length, 10, "fi")
-        pen.text(x, at - 11, f"{r.note_hz:.1f}", size=18 if wide else 13, css="halo", weight=700)
+        figure = f"{r.note_hz:.1f}" if wide else f'<tspan font-weight="400">{escape(r.name)}</tspan> {r.note_hz:.1f}'
+        room = 0.62 * 13 * (len(r.name) + 6)  # px of the name and its figure
+        flip = not wide and x + room > width
+        pen.text(x + length if flip else x, at - 11, figure, size=18 if wide else 13, css="halo", weight=700,
+                 anchor="end" if flip else "start", markup=True)
         if wide:
             pen.text(x, at + 21, note_words(r.note_hz), size=13, css="t2 halo")
         if before is not None and wide:
@@ -80,6 +85,6 @@ def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = S
     return pen.drawing(width, height, css="wide" if wide else "narrow", label=label)
 
 
-def _short(name: str, column: float, wide: bool) -> str:
-    room = int(column / (8.0 if wide else 5.0)) if wide else int(2 * column / 7.0)
+def _short(name: str, column: float) -> str:
+    room = int(column / 8.0)
     return name if len(name) <= room else name[:max(room - 1, 3)] + "…"

@@ -20,6 +20,7 @@ from .ladder_layout import (
     axis_for,
     baseline,
     hertz,
+    label_box,
     naturals,
     note_words,
     own_name,
@@ -27,8 +28,9 @@ from .ladder_layout import (
     spread,
 )
 from .rungs import Rung
-from .svg import SCREEN, Palette, Pen, number
+from .svg import SCREEN, Palette, Pen, number, within
 
+ARROW_PX = 7.0  # less room than this between ghost and rung takes no arrow
 NICE_S = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 
 
@@ -51,7 +53,7 @@ def owner_words(share: float | None) -> str:
 
 def rung_words(r: Rung) -> str:
     """One rung for a screen reader."""
-    sure = f", plus or minus {2 * r.frequency_sd_hz:.1f}" if r.frequency_sd_hz is not None else ""
+    sure = f", plus or minus {within(2 * r.frequency_sd_hz)}" if r.frequency_sd_hz is not None else ""
     name = "drum note, " if r.is_note else ""
     return (f"{name}{r.frequency_hz:.1f} hertz{sure}, {note_words(r.frequency_hz)} cents, tail {r.t60_s:.1f} seconds, "
             f"{owner_words(r.share_batter)}")
@@ -91,10 +93,11 @@ def ladder_svg(
         for side, x in (("b", sheet.left - 34), ("r", sheet.right - 8)):
             pen.raw(f'<rect class="grip grip{side}" x="{x:g}" y="{sheet.top - 20:g}" width="42" '
                     f'height="{number(sheet.base + 26 - sheet.top)}" fill="none" pointer-events="all"/>')
+    placed = place_rungs(rungs, own, axis, sheet)
     if wish_hz is not None and axis.holds(wish_hz):
-        _wish(pen, wish_hz, axis, sheet)
+        _wish(pen, wish_hz, axis, sheet, [(label_box(k, sheet), baseline(k)) for k in placed])
     was = {k.rung.key: k for k in place_rungs(ghosts, own, axis, sheet)}
-    for k in place_rungs(rungs, own, axis, sheet):
+    for k in placed:
         _rung(pen, k, was.get(k.rung.key), sheet, focusable, second, ties=bool(own))
     _tail_scale(pen, axis, sheet)
     return pen.drawing(sheet.width, sheet.height, css=f"ladder {'wide' if sheet.kind == 'w' else 'narrow'}",
@@ -168,11 +171,18 @@ def _own_mark(pen: Pen, mark: tuple[float, float, float, str], side: str, index:
     pen.raw("</g>")
 
 
-def _wish(pen: Pen, wish_hz: float, axis: Axis, sheet: Sheet) -> None:
+def _wish(pen: Pen, wish_hz: float, axis: Axis, sheet: Sheet, taken: Sequence[tuple[tuple[float, float], float]]) -> None:
+    """The wished note's band; its label stands where no rung's label does."""
     y = axis.y(sheet, wish_hz)
     pen.path(f"M{sheet.left + 6:g} {number(y - 9)}H{sheet.right - 6:g}M{sheet.left + 6:g} {number(y + 9)}"
              f"H{sheet.right - 6:g}", "ink wish", width=1.25, dash="1 4")
-    pen.text(sheet.right - 8, y - 13, f"wished {wish_hz:.1f}", size=sheet.small, anchor="end", css="halo wish")
+    right = sheet.right - 8
+    width = sheet.small * 6.4
+    over = any(b[1] > right - width and b[0] < right and abs(foot - (y - 13)) < sheet.size for b, foot in taken)
+    at, x, anchor = (y - 13, sheet.left + 8, "start") if over else (y - 13, right, "end")
+    if over and any(b[0] < x + width and abs(foot - at) < sheet.size for b, foot in taken):
+        at, x, anchor = y + 9 + sheet.small, right, "end"
+    pen.text(x, at, f"wished {wish_hz:.1f}", size=sheet.small, anchor=anchor, css="halo wish")
 
 
 def whisker_path(k: Mark) -> str:
@@ -187,6 +197,19 @@ def whisker_path(k: Mark) -> str:
 def ghost_path(k: Mark) -> str:
     """The outline of where a rung is now."""
     return f"M{number(k.x0)} {number(k.y - k.thick / 2)}H{number(k.x1)}v{number(k.thick)}H{number(k.x0)}z"
+
+
+def went_path(was: Mark, k: Mark) -> str:
+    """A small arrow from the ghost's edge to the rung's, near the ends that touch no label; '' where there is no room."""
+    down = 1.0 if k.y > was.y else -1.0
+    begin, end = was.y + down * was.thick / 2, k.y - down * k.thick / 2
+    if (end - begin) * down < ARROW_PX:
+        return ""
+    low, high = max(was.x0, k.x0), min(was.x1, k.x1)
+    x = high - 5.0 if k.rung.side == "r" else low + 5.0
+    if high < low + 10.0:
+        return ""
+    return f"M{number(x)} {number(begin)}V{number(end)}m-3 {number(-4 * down)}l3 {number(4 * down)}l3 {number(-4 * down)}"
 
 
 def _rung(
@@ -207,6 +230,7 @@ def _rung(
                      dash="" if head == "b" else "4 2", extra=hidden)
     moved = was is not None and abs(was.y - k.y) > 1.2
     pen.path(ghost_path(was) if was is not None and moved else "", "ghost", width=1.25, dash="4 3")
+    pen.path(went_path(was, k) if was is not None and moved else "", "went", width=1.25)
     solid = "fb bb" if r.share_batter is not None else "fi bb"
     split = k.xs if r.share_batter is not None else k.x1
     pen.bar(k.x0, k.y - k.thick / 2, split - k.x0, k.thick, solid)
@@ -271,7 +295,7 @@ def ladder_marks(
 
 def tell_words(r: Rung) -> list[str]:
     """What a rung says when it is touched: its figure, and whose it is with what moves it."""
-    sure = f", ± {2 * r.frequency_sd_hz:.1f}" if r.frequency_sd_hz is not None else ""
+    sure = f", ± {within(2 * r.frequency_sd_hz)}" if r.frequency_sd_hz is not None else ""
     if r.share_batter is None:
         return [f"{r.frequency_hz:.1f} Hz{sure}.", f"Whose it is is not known: no mode of the model lies there. "
                 f"It rings {r.t60_s:.1f} s."]

@@ -16,6 +16,7 @@ from ..records import ModelPartial, Prediction, Reading, State
 FLOOR_DB = 42.0  # softer partials are left out: their rungs would be thinner than a line
 MOST = 12
 SAME = 2e-4  # relative distance at which a forecast partial is the measured one it was carried from
+NEAR = 0.02  # and at which a heard partial that was carried from nowhere is still taken for the nearest free one
 GAP_COST = 700.0  # cents; a partial without partner costs as much as this shift
 
 
@@ -97,15 +98,15 @@ def rungs_of_reading(
 ) -> list[Rung]:
     """Rungs as they were heard; ``prediction`` of the same state says whose they are."""
     channel = reading.channels.index(place) if place in reading.channels else 0
-    owners = list(zip(keys_of(prediction.partials), prediction.partials, strict=True)) if prediction else []
+    mode_of = modes_of([p.frequency_hz for p in reading.partials], prediction.partials if prediction else ())
+    keys = keys_of(prediction.partials) if prediction else []
     note = reading.note.frequency_hz
     rungs = []
     for i, p in enumerate(reading.partials):
         level = p.level_db[channel] if channel < len(p.level_db) else None
         if level is None:
             continue
-        owner = min(owners, key=lambda o: abs(o[1].frequency_hz / p.frequency_hz - 1.0), default=None)
-        mine = owner if owner and abs(owner[1].frequency_hz / p.frequency_hz - 1.0) < SAME else None
+        mine = (keys[mode_of[i]], prediction.partials[mode_of[i]]) if prediction and i in mode_of else None
         sd = None if p.decay_sd_s is None else p.decay_sd_s * p.t60_s / p.decay_s
         rungs.append(Rung(
             mine[0] if mine else f"h-{i}", p.frequency_hz, p.frequency_sd_hz, p.t60_s, sd, level,
@@ -113,6 +114,25 @@ def rungs_of_reading(
             note is not None and abs(p.frequency_hz / note - 1.0) < SAME,
         ))
     return strongest(rungs, most)
+
+
+def modes_of(heard_hz: Sequence[float], modes: Sequence[ModelPartial]) -> dict[int, int]:
+    """Which mode each heard partial is: index heard -> index of the mode, the nearest pairs first, one to one.
+
+    Closer than ``SAME`` a mode was carried from that partial; within ``NEAR`` a loud mode that nobody claims is its owner.
+    """
+    top = max((_loudest(q) for q in modes), default=0.0)
+    pairs = sorted((abs(q.frequency_hz / f - 1.0), i, j) for i, f in enumerate(heard_hz) for j, q in enumerate(modes)
+                   if abs(q.frequency_hz / f - 1.0) < (NEAR if _loudest(q) > top - FLOOR_DB else SAME))
+    found: dict[int, int] = {}
+    for _, i, j in pairs:
+        if i not in found and j not in found.values():
+            found[i] = j
+    return found
+
+
+def _loudest(mode: ModelPartial) -> float:
+    return max(mode.level_db.values(), default=-200.0)
 
 
 def partners(before: Sequence[ModelPartial], after: Sequence[ModelPartial]) -> dict[str, int]:
@@ -169,6 +189,7 @@ def rungs_after(
         p = after.partials[becomes[rung.key]]
         rise = max(p.level_db.get(where, floor), floor) - max(was[rung.key].level_db.get(where, floor), floor)
         sd = None if p.decay_sd_s is None else p.decay_sd_s * p.t60_s / p.decay_s
-        out.append(replace(rung, frequency_hz=p.frequency_hz, frequency_sd_hz=p.frequency_sd_hz, t60_s=p.t60_s,
+        moved = p.frequency_hz / was[rung.key].frequency_hz
+        out.append(replace(rung, frequency_hz=rung.frequency_hz * moved, frequency_sd_hz=p.frequency_sd_hz, t60_s=p.t60_s,
                            t60_sd_s=sd, level_db=rung.level_db + rise, share_batter=p.share_batter, heard=False))
     return out

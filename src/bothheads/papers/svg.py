@@ -42,6 +42,12 @@ def signed(value: float) -> str:
     return "0" if whole == 0 else f"{'+' if whole > 0 else '−'}{abs(whole)}"
 
 
+def within(two_sd: float) -> str:
+    """Two standard errors as written behind a plus-minus: never nothing, two digits where they are small."""
+    least = max(abs(two_sd), 0.01)
+    return f"{least:.2f}" if least < 0.095 else f"{least:.1f}"
+
+
 class Pen:
     """Collects the parts of one drawing. ``uid`` keeps pattern names apart when several share a page."""
 

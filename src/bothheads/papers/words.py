@@ -92,14 +92,16 @@ def muffling_words(item: Muffling) -> str:
     """One piece of muffling with its place and weight."""
     where = " and ".join(item.heads)
     if item.kind in ("pad", "patch"):
-        place = f"{100 * (item.radius or 0) * 2:.0f} cm across at x {100 * item.x:+.0f}, y {100 * item.y:+.0f} cm"
+        middle = abs(item.x) < 0.005 and abs(item.y) < 0.005
+        spot = "in the centre" if middle else f"at x {100 * item.x:+.0f}, y {100 * item.y:+.0f} cm"
+        place = f"{100 * (item.radius or 0) * 2:.0f} cm across {spot}"
     elif item.kind == "strip":
         place = f"{100 * (item.width or 0):.0f} cm wide across the head at y {100 * item.y:+.0f} cm"
     elif item.kind == "ring":
         place = f"{1000 * (item.width or 0):.0f} mm inwards from the edge"
     else:
         place = "loose in the shell"
-    weight = f", {1000 * item.mass:.0f} g on each head" if item.mass else ""
+    weight = f", {1000 * item.mass:.0f} g{' on each head' if len(item.heads) > 1 else ''}" if item.mass else ""
     return f"{item.kind} on {where}: {place}{weight}"
 
 

@@ -81,7 +81,13 @@ async def _said(request: Request, error: Exception) -> Response:
     if _wants_json(request):
         answer = error.answer if isinstance(error, CannotAnswer) and error.answer else {}
         return JSONResponse({**answer, "error": str(error)}, status_code=status)
-    return show(request, "error.html", status=status, title="Not done", sentence=str(error))
+    return show(request, "error.html", status=status, title="Not done", sentence=sentence_of(error))
+
+
+def sentence_of(error: Exception) -> str:
+    """What an error says, as a sentence on a page."""
+    words = str(error)
+    return words[:1].upper() + words[1:] if words.split(" ")[0].isalpha() else words  # keys and names stay as written
 
 
 async def _missing(request: Request, error: Exception) -> Response:

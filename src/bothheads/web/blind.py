@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from math import comb
 from typing import Any
 
+from ..records import Comparison
+
 LENGTHS = (8, 12, 16, 20, 30)
 QUESTIONS = {"lower": "Which one is lower?", "longer": "Which one rings longer?", "which": "Which one is the newer state?"}
 SURE = 0.05
@@ -57,6 +59,29 @@ class BlindTest:
         """What the log keeps of it; a stopped test has no figure."""
         return {"a": self.a, "b": self.b, "question": self.question, "trials": self.trials,
                 "answered": len(self.answers), "right": self.right if self.done else None}
+
+
+LEAST = {"cents": 1.0, "s": 0.02, "dB": 0.5}  # smaller differences are not worth a line
+MORE = {"note, interval": ("the note", "higher", "lower"), "tail": ("the tail", "longer", "shorter"),
+        "glide": ("the glide", "larger", "smaller"), "brightness": ("the sound", "brighter", "darker"),
+        "level after 0.25 s": ("after a quarter of a second", "louder", "softer")}
+
+
+def differs(comparison: Comparison, a: int, b: int, most: int = 5) -> list[str]:
+    """What differs by more than twice its standard error and can matter, surest first; of state ``b`` against ``a``."""
+    found = []
+    for d in comparison.differences:
+        if d.a is None or d.b is None or not d.sd or d.what == "note":
+            continue
+        change = d.b - d.a
+        if abs(change) < max(2.0 * d.sd, LEAST.get(d.unit, 0.0)):
+            continue
+        name, more, less = MORE.get(d.what, (f"around {d.what.removeprefix('level ')}", "louder", "softer"))
+        size = f"{abs(change):.2f}" if d.unit == "s" else f"{abs(change):.0f}"
+        found.append((abs(change) / d.sd, f"{name} {size} {d.unit} {more if change > 0 else less}"))
+    lines = [words for _, words in sorted(found, reverse=True)[:most]]
+    return [f"in state {b} against state {a}, levels matched: {lines[0]}", *lines[1:]] if lines else [
+        "nothing by more than twice its standard error"]
 
 
 def chance(right: int, trials: int) -> float:

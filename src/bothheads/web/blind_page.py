@@ -15,7 +15,7 @@ from ..errors import InputError
 from ..records import State
 from . import forms, views
 from .app import show
-from .blind import LENGTHS, QUESTIONS, BlindTest, listed, verdict
+from .blind import LENGTHS, QUESTIONS, BlindTest, differs, listed, verdict
 from .work import Desk, desk
 
 
@@ -37,7 +37,7 @@ def matched(work: Desk, log: Any, a: State, b: State) -> tuple[bytes, bytes, lis
         held: tuple[bytes, bytes, list[str]] = work.sounds[key]
         return held
     comparison, one, other = session.compare_states(log, a, b)
-    made = (one, other, [w.replace("+-", "± ").removeprefix("B: ") for w in comparison.words])
+    made = (one, other, differs(comparison, a.number, b.number))
     work.sounds[key] = made
     while len(work.sounds) > 12:
         work.sounds.pop(next(iter(work.sounds)))

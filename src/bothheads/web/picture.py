@@ -9,6 +9,7 @@ from typing import Any
 from ..papers.ladder import ladder_marks, ladder_svg
 from ..papers.ladder_layout import NARROW, WIDE, Axis, axis_for, note_words
 from ..papers.rungs import Rung, rungs_after, rungs_of_prediction, rungs_of_reading
+from ..papers.svg import within
 from ..records import Note, Prediction, Reading
 from ..units import cents, turns_in_words
 
@@ -81,7 +82,7 @@ def note_lines(p: Picture) -> dict[str, Any]:
     if note.frequency_hz is None:
         return {"kind": f"Drum note, {kind}", "figure": "refused", "name": note.refused or "", "tail": "not given",
                 "refused": note.refused}
-    sure = "" if note.sd_hz is None else f", ± {2 * note.sd_hz:.{1 if note.sd_hz >= 0.05 else 2}f}"
+    sure = "" if note.sd_hz is None else f", ± {within(2 * note.sd_hz)}"
     name = f"{note_words(note.frequency_hz)} cents"
     if forecast and p.note.frequency_hz:
         c = round(cents(note.frequency_hz, p.note.frequency_hz))
@@ -133,7 +134,7 @@ def table(p: Picture) -> list[dict[str, str]]:
         rows.append({
             "what": "Drum note" if r.is_note else _figure(r), "hz": f"{r.frequency_hz:.1f}",
             "was": f"{was[r.key].frequency_hz:.1f}" if p.then and r.key in was else "",
-            "sure": "" if r.frequency_sd_hz is None else f"{2 * r.frequency_sd_hz:.2f}",
+            "sure": "" if r.frequency_sd_hz is None else f"{max(2 * r.frequency_sd_hz, 0.01):.2f}",
             "name": note_words(r.frequency_hz), "tail": f"{r.t60_s:.2f}", "level": f"{r.level_db:.0f}".replace("-", "−"),
             "batter": "" if parts is None else str(parts), "resonant": "" if parts is None else str(100 - parts),
         })

@@ -14,6 +14,7 @@ from starlette.routing import Route
 from .. import session
 from ..errors import InputError
 from ..papers import turning
+from ..papers.svg import within
 from ..papers.turning import HandStep, Rail
 from ..records import HEADS, Drum, HeadName, Plan, Turn
 from ..units import turns_in_words
@@ -74,7 +75,7 @@ def plan_of(asked: Asked, loaded: session.Loaded, log: Any) -> Plan | None:
 def pass_words(plan: Plan) -> list[dict[str, str]]:
     """Each pass of a plan in words, with what it should give."""
     out = []
-    for i, step in enumerate(plan.steps, 1):
+    for step in plan.steps:
         if step.muffling:
             out.append({"head": "", "what": step.muffling, "then": _expected(step.expected)})
             continue
@@ -84,7 +85,7 @@ def pass_words(plan: Plan) -> list[dict[str, str]]:
         else:
             what = ", ".join(f"rod {r.rod} {turns_in_words(r.eighths)}" for r in step.rods)
         order = " ".join(map(str, step.order))
-        out.append({"head": step.head, "what": f"{i}. {what}", "order": order, "then": _expected(step.expected)})
+        out.append({"head": step.head, "what": what, "order": order, "then": _expected(step.expected)})
     return out
 
 
@@ -92,7 +93,7 @@ def _expected(expected: dict[str, Any]) -> str:
     if not expected.get("note_hz"):
         return ""
     sd = expected.get("note_sd_hz")
-    sure = f" ± {2 * sd:.1f}" if sd else ""
+    sure = f" ± {within(2 * sd)}" if sd else ""
     tail = f", tail {expected['tail_s']:.1f} s" if expected.get("tail_s") else ""
     return f"then the drum note should be {expected['note_hz']:.1f}{sure} Hz{tail}"
 

@@ -12,19 +12,20 @@ from ..papers.ladder_layout import note_words
 from ..records import Drum, DrumEntry, State, Turn
 from ..units import inches_from_metres, turns_in_words
 
-NAV = (
-    ("ladder", "Ladder", ""),
-    ("listen", "Listen", "/listen"),
-    ("rods", "Rods", "/rods"),
-    ("microphones", "Microphones", "/microphones"),
-    ("plan", "Plan", "/plan"),
-    ("turn", "Turn", "/turn"),
-    ("history", "History", "/history"),
-    ("blind", "Blind pair", "/blind"),
-    ("muffling", "Muffling", "/muffling"),
-    ("ear", "Ear", "/ear"),
-    ("cards", "Cards", "/cards"),
+NAV = (  # key, name, address, what it is for
+    ("ladder", "Ladder", "", "where the drum is, and where a turn would take it"),
+    ("listen", "Listen", "/listen", "strike it and keep what was heard"),
+    ("rods", "Rods", "/rods", "is one head even all round"),
+    ("microphones", "Microphones", "/microphones", "is it the same from every side"),
+    ("plan", "Plan", "/plan", "from a wish to turns"),
+    ("turn", "Turn", "/turn", "one rod at a time, in large type"),
+    ("history", "History", "/history", "all states in a line"),
+    ("blind", "Blind pair", "/blind", "do you hear the difference"),
+    ("muffling", "Muffling", "/muffling", "how little is enough"),
+    ("ear", "Ear", "/ear", "lessons from your own takes"),
+    ("cards", "Cards", "/cards", "papers to print"),
 )
+MAIN = ("ladder", "listen")  # shown on a narrow page too; the rest stands at its foot
 
 
 def frame(entry: DrumEntry, drum: Drum, current: str) -> dict[str, Any]:
@@ -32,8 +33,8 @@ def frame(entry: DrumEntry, drum: Drum, current: str) -> dict[str, Any]:
     return {
         "drum": {"id": entry.id, "name": entry.name, "sizes": sizes(drum),
                  "heads": ["batter", "resonant"] if drum.resonant is not None else ["batter"]},
-        "nav": [{"href": f"/drums/{entry.id}{tail}", "text": text, "current": key == current}
-                for key, text, tail in NAV],
+        "nav": [{"href": f"/drums/{entry.id}{tail}", "text": text, "words": words,
+                 "current": key == current, "main": key in MAIN} for key, text, tail, words in NAV],
     }
 
 

@@ -8,6 +8,13 @@ export const places = (state, svg) => state?.drawings[svg.dataset.kind]?.rungs ?
 const mix = (a, b, t) => a.map((x, i) => x + (b[i] - x) * t);
 const set = (el, values) => { for (const key in values) el.setAttribute(key, values[key]); };
 
+function arrow(ghost, [y, x0, x1, thick], side) {     // as papers draws it: only where there is room
+  const down = y > ghost[0] ? 1 : -1, begin = ghost[0] + down * ghost[4] / 2, end = y - down * thick / 2;
+  const low = Math.max(ghost[1], x0), high = Math.min(ghost[3], x1);
+  if ((end - begin) * down < 7 || high < low + 10) return "";
+  return `M${side === "r" ? high - 5 : low + 5} ${begin}V${end}m-3 ${-4 * down}l3 ${4 * down}l3 ${-4 * down}`;
+}
+
 function moveRung(g, a, b, ghost, t, rails) {
   const [y, x0, xs, x1, thick, wy, wx, lx, ly, left, right] = mix(a.v, b.v, t);
   const q = css => g.querySelector(css);
@@ -20,6 +27,7 @@ function moveRung(g, a, b, ghost, t, rails) {
   set(q(".whisk"), { d: `M${end} ${y}h${sign * wx}M${end + sign * 4} ${y - wy}v${2 * wy}${wy > 2.6 ? `m-3 0h6m-6 ${-2 * wy}h6` : ""}` });
   const moved = ghost && Math.abs(ghost[0] - y) > 1.2;
   set(q(".ghost"), { d: moved ? `M${ghost[1]} ${ghost[0] - ghost[4] / 2}H${ghost[3]}v${ghost[4]}H${ghost[1]}z` : "" });
+  set(q(".went"), { d: moved ? arrow(ghost, [y, x0, x1, thick], b.side) : "" });
   set(q(".lab"), { x: lx, y: ly, "text-anchor": b.anchor });
 }
 
