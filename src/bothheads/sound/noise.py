@@ -16,6 +16,7 @@ from .window import Window, drift_and_hum
 Array = NDArray[np.float64]
 START_S = 0.022  # after the onset: the push and the click smeared by the filter are over
 LONGEST_S = 2.2
+REST_S = 0.15  # of the window after the sound has sunk into the noise
 _SHORTEST_S = 0.2
 
 
@@ -29,6 +30,18 @@ class Floor:
     measured: bool  # from a pause before the first strike
     pause: Array | None = None  # (channels, T) of that pause in full scale, drift and hum removed
     rate_hz: float = 1.0
+
+    def line(self, f: float) -> tuple[Array, Array] | None:
+        """(amplitude, its standard deviation) (channels,) of a line at f [Hz] in the pause; None without a pause."""
+        if self.pause is None:
+            return None
+        T = self.pause.shape[1]
+        t = np.arange(T) / self.rate_hz
+        wave = np.exp(-2j * np.pi * f * t)
+        height = 2.0 * np.abs(self.pause @ wave) / T
+        loud = 1.0 if self.density is None else float(max(self.density(np.array([f]))[0], 0.3))
+        sd: Array = self.sd * np.sqrt(2.0 * loud / T)
+        return height, sd
 
     def steady(self, f: float) -> Array | None:
         """Amplitude (channels,) of a line at f [Hz] in the pause, 0 where below 3.5 sd; None without a pause."""
@@ -95,19 +108,20 @@ def is_fast(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -
     return bool(high.max() > max(10**-3.6 * power[freq > 18].max(), 25.0 * np.median(high)))
 
 
-def sounding(y: Array, rate_hz: float, floor: Array) -> int:
-    """Number of samples of y (channels, T; drift removed) until its 50 ms level stays below 1.6 times the noise."""
+def sounding(y: Array, rate_hz: float, floor: Array, rest_s: float = REST_S) -> int:
+    """Number of samples of y (channels, T; drift removed) until its 50 ms level stays below 1.6 times the noise, and
+    ``rest_s`` more: a partial is heard below the noise of the whole band."""
     width = max(1, int(0.05 * rate_hz))
     power = (y**2 / np.maximum(floor, 1e-30)[:, None] ** 2).max(axis=0) if floor.max() > 0 else (y**2).sum(0)
     level = np.sqrt(np.convolve(power, np.ones(width) / width, "same"))
     above = np.nonzero(level > 1.6 * (1.2 if len(floor) > 1 else 1.0))[0] if floor.max() > 0 else np.arange(len(level))
     last = int(above[-1]) if above.size else 0
-    return max(int(0.3 * rate_hz), min(int(y.shape[1]), last + int(0.15 * rate_hz)))
+    return max(int(0.3 * rate_hz), min(int(y.shape[1]), last + int(rest_s * rate_hz)))
 
 
 def cut_windows(
     samples: Array, sample_rate_hz: int, spans: Sequence[tuple[float, float]], floor: Floor, step: int, *,
-    longest_s: float = LONGEST_S, to_noise: bool = True,
+    longest_s: float = LONGEST_S, to_noise: bool = True, rest_s: float = REST_S,
 ) -> tuple[list[Window], list[int], Array]:
     """(windows, index of the strike of each, noise unit per channel) for strikes given as (onset_s, end_s).
 
@@ -131,7 +145,7 @@ def cut_windows(
     for _, y in raw:
         count = y.shape[1]
         if to_noise and floor.measured:
-            count = sounding(detrend(y, drift_and_hum(START_S, count, rate, floor.hum_hz)), rate, unit)
+            count = sounding(detrend(y, drift_and_hum(START_S, count, rate, floor.hum_hz)), rate, unit, rest_s)
         nuisance = drift_and_hum(START_S, count, rate, floor.hum_hz)
         windows.append(Window(rate, START_S, y[:, :count] / unit[:, None], nuisance, np.ones(count), floor.hum_hz))
     return windows, [i for i, _ in raw], unit

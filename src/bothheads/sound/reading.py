@@ -14,7 +14,7 @@ from ..records import Drum, Note, Reading, StrikeReading
 from .decimate import divisor
 from .gather import Found, joined, partials_of
 from .noise import Floor, cut_windows, is_fast, measure_floor
-from .partials import StrikeFit, explained, first_fit, over_windows
+from .partials import REST_S, StrikeFit, explained, fit_beside_hum, over_windows
 from .remainder import explained_late_db, remainder
 from .residual import fisher, misfit
 from .warp import ExponentialWarp
@@ -88,8 +88,8 @@ def _each_alone(
 ) -> Found | None:
     fits = []
     for span in limits:
-        windows, _, unit = cut_windows(x, sample_rate_hz, [span], floor, step, longest_s=1.5)
-        fits.append(_one(windows[0], unit, sample_rate_hz, step, quick, floor.measured) if windows else _nothing(x.shape[1]))
+        windows, _, unit = cut_windows(x, sample_rate_hz, [span], floor, step, longest_s=1.5, rest_s=REST_S)
+        fits.append(_one(windows[0], unit, sample_rate_hz, step, quick, floor) if windows else _nothing(x.shape[1]))
     out = joined(fits)
     return out if len(out.frequency_hz) else None
 
@@ -100,10 +100,10 @@ def _nothing(channels: int) -> Found:
 
 
 def _one(
-    window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool, noise_known: bool
+    window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool, floor: Floor
 ) -> Found:
-    part = of_channels(window, strongest_channels([window]))
-    fit = first_fit([part])
+    channels = strongest_channels([window])
+    fit = fit_beside_hum([of_channels(window, channels)], floor, unit, channels=channels)
     if fit is None:
         return _nothing(window.samples.shape[0])
     sf, sa = fisher(fit)
@@ -113,7 +113,7 @@ def _one(
     found = StrikeFit(fit.f, sf * mis, fit.a, sa * mis, np.abs(fit.state.parts[0].amplitudes), g, 0.0, explained(fit),
                       fit, unit)
     if not quick:
-        found = over_windows(found, [part])
+        found = over_windows(found, fit.windows)
     amplitude, heard = amplitudes(fit, [window], unit, sample_rate_hz, step)
     credible = (found.frequency_sd_hz < 0.6) & heard.any(axis=(0, 1))
     level = amplitude[0].max(0) * np.exp(-fit.a * ONSET_TO_LEVEL)
@@ -121,7 +121,7 @@ def _one(
     k = np.nonzero(credible)[0]
     return Found(found.frequency_hz[k], found.frequency_sd_hz[k], found.rate[k], found.rate_sd[k], amplitude[:, :, k],
                  heard[:, :, k], (float(1200.0 * np.log2(1.0 + g)),), found.explained_db, found.settled,
-                 (found.reason,) if found.reason else (), (), remainder(fit, noise_known), (), explained_late_db(fit))
+                 (found.reason,) if found.reason else (), (), remainder(fit, floor.measured), (), explained_late_db(fit))
 
 
 LITTLE_DB = 4.0  # of the ring from 150 ms on: real notes leave a twentieth of the energy or less unexplained

@@ -25,16 +25,24 @@ def spectrum(residuals: Sequence[Array], rate_hz: float, points: int = 4096) -> 
     return freq, total / max(len(residuals), 1)
 
 
-def broad_density(freq: Array, power: Array, f: Array) -> Array:
-    """Noise density about each f [Hz]: median of the power within +-35 % (8 to 30 Hz), as a mean (chi-square of 4)."""
-    return np.array([np.median(power[np.abs(freq - x) < np.clip(0.35 * x, 8.0, 30.0)]) / 0.8 for x in f])
+MEDIAN_OF_ONE = 0.693  # median over mean of a single periodogram (chi-square of 2)
+_MEDIAN_OF_MORE = 0.8  # of two and more averaged (chi-square of 4: 0.84)
+
+
+def broad_density(freq: Array, power: Array, f: Array, averaged: int = 2) -> Array:
+    """Noise density about each f [Hz]: median of the power within +-35 % (8 to 30 Hz), as a mean.
+
+    ``averaged``: how many periodograms ``power`` is the mean of.
+    """
+    ratio = MEDIAN_OF_ONE if averaged < 2 else _MEDIAN_OF_MORE
+    return np.array([np.median(power[np.abs(freq - x) < np.clip(0.35 * x, 8.0, 30.0)]) / ratio for x in f])
 
 
 def misfit(fit: JointFit) -> Array:
     """Standard deviation (K,) of the residual beside each partial, white noise of the windows' unit giving 1."""
     rate = fit.windows[0].rate_hz
     freq, power = spectrum([p.residual for p in fit.state.parts], rate)
-    out = broad_density(freq, power, fit.f)
+    out = broad_density(freq, power, fit.f, sum(len(p.residual) for p in fit.state.parts))
     for k, (f, a) in enumerate(zip(fit.f, fit.a, strict=True)):
         out[k] = max(out[k], power[np.abs(freq - f) < max(2.5, 1.5 * a / np.pi)].mean())
     return np.sqrt(out)

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .decimate import band_hz
-from .residual import broad_density, fisher, misfit, significance, spectrum
+from .residual import MEDIAN_OF_ONE, broad_density, fisher, misfit, significance, spectrum
 from .varpro import JointFit, columns
 from .warp import Clock
 from .window import Window
 
 Array = NDArray[np.float64]
+_STANDS_OUT = 10.0  # times the noise: one white band in twenty holds such a line by chance, and the refit decides
+_HUMP = 1.7
 
 
 @dataclass(frozen=True)
@@ -123,8 +125,11 @@ def _weakest_apart(bad: NDArray[np.bool_], wald: Array, f: Array) -> NDArray[np.
     return np.array(gone, np.intp)
 
 
-def look_again(fit: JointFit, limits: Limits, rounds: int = 3) -> JointFit:
-    """Add the highest line of what is left (more than 13 medians) as long as the refit pays for it."""
+def look_again(fit: JointFit, limits: Limits, rounds: int = 3, *, density: Callable[[Array], Array] | None = None) -> JointFit:
+    """Add the line of what is left that stands highest over the noise (10 times) as long as the refit pays for it.
+
+    The noise is ``density``, else flat, scaled to the median over the band.
+    """
     low, high = band_hz(fit.windows[0].rate_hz)
     for _ in range(rounds):
         if len(fit.f) >= limits.most:
@@ -132,13 +137,15 @@ def look_again(fit: JointFit, limits: Limits, rounds: int = 3) -> JointFit:
         freq, power = spectrum([p.residual * np.exp(-3.0 * w.times) for p, w in
                                 zip(fit.state.parts, fit.windows, strict=True)], fit.windows[0].rate_hz, 8192)
         inside = (freq > low) & (freq < high)
-        k = int(np.argmax(power * inside))
-        if power[k] < 13.0 / 0.69 * np.median(power[inside]):
+        shape = np.ones(len(freq)) if density is None else density(freq)
+        floor = shape * (np.median(power[inside] / shape[inside]) / MEDIAN_OF_ONE)
+        k = int(np.argmax(power / floor * inside))
+        if power[k] < _STANDS_OUT * floor[k]:
             break
         before, size = fit.state, fit.size
         if not fit.restart(np.r_[fit.f, freq[k]], np.r_[fit.a, 6.0], fit.clock):
             break
-        prune(fit.run(), limits)
+        prune(fit.run(), limits, density=density)
         if len(fit.f) <= len(before.f) or size * np.log(before.cost / fit.cost) < limits.threshold:
             fit.state = before
             break
@@ -166,3 +173,18 @@ def noise_density(residuals: Sequence[Array], rate_hz: float) -> Callable[[Array
     """Density of noise (channels, T) about any frequency, white of unit variance giving 1."""
     freq, power = spectrum(residuals, rate_hz)
     return lambda f: broad_density(freq, power, f)
+
+
+def smooth_density(density: Callable[[Array], Array], rate_hz: float) -> Callable[[Array], Array]:
+    """``density`` as a cubic in log f, log-linear between sixty frequencies of the band.
+
+    A short pause tells the density at one frequency to 30 % only, its course to 10 %; where it stands more than 1.7
+    times over the cubic (a fan, a rumble) it is taken as it is.
+    """
+    low, high = band_hz(rate_hz)
+    at = np.log(np.geomspace(low, high, 60))
+    level = np.log(np.maximum(density(np.exp(at)), 1e-12))
+    x = 2.0 * (at - at[0]) / (at[-1] - at[0]) - 1.0
+    course = np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyfit(x, level, 3))
+    shape = np.maximum(course, level - np.log(_HUMP))
+    return lambda f: np.asarray(np.exp(np.interp(np.log(np.maximum(f, 1e-3)), at, shape)), np.float64)
