@@ -11,6 +11,7 @@ FILM_EXPANSION = 1.7e-5  # 1/K, PET film, 30-50 C (ASTM D696), same bulletin
 MIL = 25.4e-6  # m, exact
 INCH = 0.0254  # m, exact
 ROD_THREAD_PITCH = 0.0254 / 24  # m per turn, 12-24 UNC (ASME B1.1)
+TENSION_PER_TURN = 300.0  # N/m that a turn of every rod adds, middle of 150-600, common practice, no source
 LN_1000 = log(1000.0)  # 6.9078: 60 dB in nepers, t60 = LN_1000 tau
 A4 = 440.0  # Hz, ISO 16:1975
 

@@ -27,7 +27,7 @@ def test_one_temperature_is_not_enough(run, drum_file) -> None:  # type: ignore[
 
 def test_below_freezing_is_a_temperature_and_slack_is_refused(run, drum_file) -> None:  # type: ignore[no-untyped-def]
     assert run("predict", drum_file, "--from-c", "-4", "--to-c", "5", "--json")[0] == 0
-    code, answer, err = run("predict", drum_file, "--from-c", "-30", "--to-c", "40", "--json")
+    code, answer, err = run("predict", drum_file, "--from-c", "-30", "--to-c", "40", "--rim", "rigid", "--json")
     assert code == 2
     assert answer == ""
     assert "hang slack" in err

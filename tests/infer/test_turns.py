@@ -11,6 +11,7 @@ from bothheads import wire
 from bothheads.constants import FILM_DENSITY, INCH
 from bothheads.errors import CannotAnswer
 from bothheads.infer import slopes, turns
+from bothheads.physics.hoop import slope_bound
 from bothheads.records import Alternative, Drum, Fit, Head, HeadFit, State, Turn
 from evidence import assert_canary, assert_published
 
@@ -37,10 +38,10 @@ def log_of(tensions: list[tuple[float, float] | None], moves: list[tuple[float, 
 
 def check_bound() -> None:
     film = 0.254e-3 * FILM_DENSITY
-    quarter = slopes.slope_bound(film, 11 * INCH) / 4
+    quarter = slope_bound(film, 11 * INCH) / 4
     assert_published(quarter, 1862.0, 5.0, source="stretch of a 0.254 mm film under rigid hardware, quarter turn 12-24",
                      kind="closed form")
-    assert_published(slopes.slope_bound(film, 11 * INCH, thread_pitch=1e-3) / 4, 1760.0, 5.0,
+    assert_published(slope_bound(film, 11 * INCH, thread_pitch=1e-3) / 4, 1760.0, 5.0,
                      source="the same with 1.0 mm pitch", kind="closed form")
 
 
@@ -185,7 +186,7 @@ def test_warmth_slackens_by_the_collars_share() -> None:
     cold = [State(1, s.number, s.made_at, s.drum, s.turns, fit=s.fit, settings={"temperature_c": "20"}) for s in states]
     hot = State(1, 4, "2026-03-04T18:00:00Z", drum(), (), settings={"temperature_c": "35"})
     now = turns.learn([*cold, hot], "batter").tension
-    rigid = 33.4 * 15 * 300 / slopes.slope_bound(0.353, 0.3)
+    rigid = 33.4 * 15 * 300 / slope_bound(0.353, 0.3)
     assert 0.5 * rigid < 650 - now < 1.6 * rigid
 
 

@@ -10,7 +10,8 @@ import pytest
 from bothheads.errors import InputError
 from bothheads.physics.air import density, speed_of_sound
 from bothheads.physics.forecast import forecast
-from bothheads.physics.weather import carried, tension_slope
+from bothheads.physics.hoop import slope_bound
+from bothheads.physics.weather import carried, share_felt, tension_slope
 from bothheads.records import Drum, Head
 from evidence import assert_canary, assert_published
 
@@ -67,6 +68,28 @@ def test_the_note_falls_in_the_warm_and_the_way_back_restores_it() -> None:
     assert any("not known" in w for w in words) and any("batter head 1200 ->" in w for w in words)
 
 
+def check_giving() -> None:
+    """Film that grows by 1.7e-5 - 4e-6 of 11 in a kelvin is hoop that comes up by 3.63 um: 300 N/m a 1.0583 mm turn."""
+    warm, _ = carried(DRUM, from_c=10.0, to_c=20.0)
+    assert_published(warm.batter.tension or 0, 1200.0 - 10 * 300 * 0.2794 * 1.3e-5 / 1.0583e-3, 0.05, kind="closed form",
+                     source="growth a (alpha_film - alpha_rim) as travel of the hoop, 300 N/m per 1.0583 mm")
+    stiff, _ = carried(DRUM, from_c=10.0, to_c=20.0, per_turn={"batter": 600.0})
+    assert_published(1200.0 - (stiff.batter.tension or 0), 2 * (1200.0 - (warm.batter.tension or 0)), 1e-6,
+                     source="twice the tension a turn, twice the change", kind="closed form")
+    assert_published(share_felt(FILM.surface_density, 0.2794), 0.0403, 5e-4, source="300 / 7446 N/m a turn, 22 in, 10 mil",
+                     kind="closed form")
+
+
+def test_a_soft_mount_feels_a_small_share() -> None:
+    check_giving()
+    assert_canary(check_giving)
+
+
+def test_no_mount_is_stiffer_than_a_rigid_one() -> None:
+    assert share_felt(0.353, 0.2794, per_turn=1e6) == pytest.approx(0.9)
+    assert slope_bound(0.353, 0.2794) == pytest.approx(7446.0, rel=0.01)
+
+
 def test_unknown_tension_stays_unknown() -> None:
     warm, words = carried(DRUM.with_head("batter", tension=None), from_c=5.0, to_c=21.0)
     assert warm.batter.tension is None
@@ -74,7 +97,7 @@ def test_unknown_tension_stays_unknown() -> None:
 
 
 @pytest.mark.parametrize(("tension", "from_c", "to_c", "rim", "says"), [
-    (150.0, 0.0, 40.0, "wood", "hang slack"), (900.0, 0.0, 90.0, "wood", "90 is not a temperature"),
+    (150.0, 0.0, 40.0, "rigid", "hang slack"), (900.0, 0.0, 90.0, "wood", "90 is not a temperature"),
     (900.0, -60.0, 20.0, "wood", "-60 is not a temperature"), (900.0, 0.0, 20.0, "tin", "say wood, steel or rigid"),
 ])
 def test_what_cannot_be(tension: float, from_c: float, to_c: float, rim: str, says: str) -> None:

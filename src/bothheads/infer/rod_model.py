@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import TENSION_PER_TURN
 from ..physics.hoop import Mount, round_the_rim, usual_hoop
 from ..physics.uneven import SMALL, Family, Film, even_pull
 from ..records import Air
@@ -21,7 +22,6 @@ Array = NDArray[np.float64]
 
 PITCHES: tuple[Family, ...] = ((1, 1), (2, 1), (3, 1), (1, 2), (4, 1), (2, 2))
 LEVELS: tuple[Family, ...] = (*PITCHES, (0, 2))
-USUAL_GAIN = 300.0  # N/m that a turn of every rod adds to the pull: middle of 150-600, common practice
 _STEP = 1e-3
 
 
@@ -65,7 +65,7 @@ class RodModel:
         self.D, self.inverse, self.p = rod_basis(size.rods)
         self.harmonics = int(self.p.max()) + 1
         mount = Mount(radius=size.radius, rods=size.rods, surface_density=size.surface_density,
-                      hoop=usual_hoop(size.radius)).with_gain(USUAL_GAIN)
+                      hoop=usual_hoop(size.radius)).with_gain(TENSION_PER_TURN)
         self.angles = mount.angles
         per_eighth = mount.pull_per_turn() / 8.0
         self.ripple = np.diag(self.inverse @ round_the_rim(self.angles) @ per_eighth @ self.D)

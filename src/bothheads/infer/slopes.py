@@ -13,12 +13,12 @@ from math import log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from ..constants import FILM_DENSITY, FILM_EXPANSION, FILM_MODULUS, FILM_POISSON, ROD_THREAD_PITCH
+from ..constants import FILM_DENSITY, FILM_EXPANSION, FILM_MODULUS, FILM_POISSON, TENSION_PER_TURN
 from .history import Visit
 
 Array = NDArray[np.float64]
 
-SLOPE_CENTRE = 300.0  # N/m per turn, middle of 150-600, assumed in the rods' mechanics; no measured drum behind it
+SLOPE_CENTRE = TENSION_PER_TURN
 SLOPE_SD = 0.48  # of ln s about that centre when no drum has taught anything; the same mechanics: 45 % and more
 DRUM_SD = 0.35  # of ln s from head to head about the mean of a workshop's drums
 HEADS_ALIKE = 0.5  # correlation of ln s between the two heads of one drum: same rods, same hands
@@ -31,15 +31,6 @@ NODES = 33  # per head
 NONE_OF_THESE = 0.02  # share of a fit's odds given to 'it is something else'
 WIDE_SD = 0.5  # ln T, how wide that something else is
 LOWEST_TENSION = 15.0  # N/m, below it film hangs in creases and nothing here holds
-
-
-def slope_bound(surface_density: float, radius: float, *, thread_pitch: float = ROD_THREAD_PITCH) -> float:
-    """Upper bound of the slope [N/m per turn]: rigid hoop and collar, s = E h p / ((1 - nu) a).
-
-    ``surface_density`` [kg/m2] and ``radius`` [m] give film thickness h and reach a; p is the thread's pitch [m].
-    """
-    thickness = surface_density / FILM_DENSITY
-    return FILM_MODULUS * thickness * thread_pitch / ((1.0 - FILM_POISSON) * radius)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import CannotAnswer
+from ..physics.hoop import slope_bound
 from ..records import HEADS, HeadName, State, Turn
 from .history import even_turns, head_or_none, visits
 from .slopes import (
@@ -33,7 +34,6 @@ from .slopes import (
     base_prior,
     grid_of,
     run,
-    slope_bound,
     taught,
 )
 

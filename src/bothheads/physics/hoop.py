@@ -23,6 +23,15 @@ Edge = Literal["stuck", "slip"]  # the film's rim: no tangential motion, or no s
 HARMONICS = 24  # of the hoop's drop; a point load of 12 rods needs its first alias
 
 
+def slope_bound(surface_density: float, radius: float, *, thread_pitch: float = ROD_THREAD_PITCH) -> float:
+    """Upper bound of the slope [N/m per turn]: rigid hoop and collar, s = E h p / ((1 - nu) a).
+
+    ``surface_density`` [kg/m2] and ``radius`` [m] give film thickness h and reach a; p is the thread's pitch [m].
+    """
+    thickness = surface_density / FILM_DENSITY
+    return FILM_MODULUS * thickness * thread_pitch / ((1.0 - FILM_POISSON) * radius)
+
+
 # ------------------------------------------------------------------ the hoop as a ring
 @dataclass(frozen=True)
 class Hoop:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from math import exp, hypot, log
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,22 +70,40 @@ def forecast_state(
         changed, prediction = _from_description(drum, asked)
     said: tuple[str, ...] = ()
     if weather is not None:
-        changed, prediction, said = _carried(changed, prediction, weather)
+        changed, prediction, said = _carried(changed, prediction, weather, _taught(loaded))
     warnings = tuple(dict.fromkeys((*loaded.warnings, *said, *prediction.warnings)))
     return changed, replace(prediction, warnings=warnings)
 
 
-def _carried(drum: Drum, before: Prediction, weather: Weather) -> tuple[Drum, Prediction, tuple[str, ...]]:
-    """The forecast in the other air; the spread of the note is the one it had, in cents."""
+def _taught(loaded: Loaded) -> dict[HeadName, tuple[float, float]]:
+    """What a turn adds to each head as this drum's turns have taught: mean [N/m] and sd of its logarithm."""
+    from ..errors import CannotAnswer
+    from ..infer.turns import learn_heads
+
+    if not loaded.states:
+        return {}
+    try:
+        model = learn_heads(loaded.states)
+    except CannotAnswer:
+        return {}
+    return {name: (exp(model.log_slope(i)[0]), model.log_slope(i)[1]) for i, name in enumerate(HEADS) if model.steps_learned[i]}
+
+
+def _carried(drum: Drum, before: Prediction, weather: Weather, taught: dict[HeadName, tuple[float, float]],
+             ) -> tuple[Drum, Prediction, tuple[str, ...]]:
+    """The forecast in the other air; the note keeps its spread in cents, widened by how far the mount may give way."""
+    from ..infer.slopes import SLOPE_SD
     from ..physics.forecast import forecast
     from ..physics.weather import carried
 
     from_c, to_c, rim = weather
-    moved, words = carried(drum, from_c=from_c, to_c=to_c, rim=rim)
+    moved, words = carried(drum, from_c=from_c, to_c=to_c, rim=rim, per_turn={name: mean for name, (mean, _) in taught.items()})
     after = forecast(moved)
     was, now = before.note, after.note
     if was.frequency_hz and was.sd_hz and now.frequency_hz:
-        after = replace(after, note=replace(now, sd_hz=was.sd_hz * now.frequency_hz / was.frequency_hz))
+        unsure = 0.0 if rim == "rigid" else max((sd for _, sd in taught.values()), default=SLOPE_SD)
+        spread = hypot(was.sd_hz / was.frequency_hz, unsure * log(now.frequency_hz / was.frequency_hz))
+        after = replace(after, note=replace(now, sd_hz=spread * now.frequency_hz))
     return moved, after, words
 
 
