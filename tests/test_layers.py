@@ -13,7 +13,8 @@ ORDER = {
     "sound": BASE, "physics": BASE, "log": BASE,
     "infer": BASE | {"sound", "physics", "log"},
     "plan": BASE | {"sound", "physics", "log", "infer"},
-    "session": BASE | {"sound", "physics", "log", "infer", "plan"},
+    "runs": BASE | {"sound", "physics", "infer", "plan"},
+    "session": BASE | {"sound", "physics", "log", "infer", "plan", "runs"},
     "papers": BASE | {"sound", "physics", "log", "infer", "plan", "session"},
     "cli": {"session", "papers", "records", "units", "errors"},
     "web": {"session", "papers", "records", "units", "errors"},
@@ -24,7 +25,7 @@ BASE_ORDER = {
 }
 OUTSIDE = {
     "sqlite3": {"log"}, "soundfile": {"sound"}, "starlette": {"web"}, "uvicorn": {"web"},
-    "tomllib": {"drumfile"}, "argparse": {"cli"},
+    "tomllib": {"drumfile"}, "argparse": {"cli"}, "dask": {"runs"}, "distributed": {"runs"}, "pyarrow": {"runs"},
 }
 
 
@@ -79,6 +80,12 @@ def test_only_audio_knows_audio_files() -> None:
         if name.split(".")[0] == "soundfile"
     }
     assert users <= {"sound/audio.py"}
+
+
+def test_only_the_cluster_knows_dask_and_only_columns_and_store_parquet() -> None:
+    users = {(name.split(".")[0], path.relative_to(ROOT).as_posix()) for path in ROOT.rglob("*.py") for _, name in imports(path)}
+    assert {where for what, where in users if what in ("dask", "distributed")} == {"runs/cluster.py"}
+    assert {where for what, where in users if what == "pyarrow"} <= {"runs/columns.py", "runs/store.py", "runs/sweep.py"}
 
 
 def test_the_check_sees_a_forbidden_arrow(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from ..errors import CannotAnswer, InputError
 from . import words
 from .files import write_bytes
 from .logbook import log_command
+from .sayings import sayings_command
 
 DONE = 0
 
@@ -91,8 +92,6 @@ def _read_kit(options: Namespace) -> int:
 
 
 def _read_folder(options: Namespace) -> int:
-    if options.jobs < 1 or options.jobs > 64:
-        raise InputError("--jobs must be from 1 to 64.")
     target = Path(options.out) if options.out else None
     done = _already_read(target)
     show = sys.stderr.isatty()
@@ -101,9 +100,10 @@ def _read_folder(options: Namespace) -> int:
         if show:
             print(f"\r{count} of {total}", end="", file=sys.stderr, flush=True)
 
-    lines = session.read_folder(options.file, jobs=options.jobs, done=done, channels=options.channels,
-                                drum=_drum_or_none(options), start_s=options.start, stop_s=options.stop,
-                                progress=progress)
+    lines = session.read_folder(
+        options.file, jobs=1 if options.jobs is None else options.jobs, done=done, channels=options.channels,
+        drum=_drum_or_none(options), start_s=options.start, stop_s=options.stop, progress=progress,
+        scheduler=options.scheduler, engine=options.engine, say=_aside)
     read = refused = 0
     try:
         stream = target.open("a", encoding="utf-8") if target else sys.stdout
@@ -197,12 +197,33 @@ def _choose(options: Namespace) -> int:
     return DONE
 
 
+def _aside(words: str) -> None:
+    """Said beside the answer, so that stdout stays the answer's."""
+    print(words, file=sys.stderr, flush=True)
+
+
 def _sweep(options: Namespace) -> int:
+    if options.key is None:
+        return _sweep_file(options)
+    if not options.values:
+        raise InputError("name the values that the key takes: sweep DRUM KEY VALUE...")
+    if options.out or options.jobs or options.scheduler or options.engine:
+        raise InputError("--out, --jobs, --scheduler and --engine belong to a sweep's file: sweep SPEC.toml --out FOLDER.")
     rows = session.sweep(options.drum, options.key, options.values, log=_log_of(options))
     answer = {"schema": "bothheads.sweep/1", "key": options.key,
               "rows": [{"value": v, **session.as_json(p)} for v, p in rows]}
     lines = [f"{options.key} = {v:g}: {words.note_line(p.note)}" for v, p in rows]
     say(options, answer, lines)
+    return DONE
+
+
+def _sweep_file(options: Namespace) -> int:
+    if not options.out:
+        raise InputError("say where the rows go: sweep SPEC.toml --out FOLDER (or DRUM KEY VALUE... for a few).")
+    log = session.open_log(options.log, create=False, readonly=True) if options.log else None
+    swept = session.sweep_file(options.drum, options.out, jobs=options.jobs, scheduler=options.scheduler,
+                               engine=options.engine, log=log, say=_aside)
+    say(options, swept.answer, swept.lines)
     return DONE
 
 
@@ -232,5 +253,5 @@ def _demo(options: Namespace) -> int:
 
 COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "read": _read, "fit": _fit, "predict": _predict, "plan": _plan, "compare": _compare,
-    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo,
+    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo, "sayings": sayings_command,
 }

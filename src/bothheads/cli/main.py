@@ -82,8 +82,14 @@ def _read_arguments(p: argparse.ArgumentParser) -> None:
     p.add_argument("--head", choices=("batter", "resonant"), default="batter", help="the head that was tapped")
     p.add_argument("--rods", type=int, metavar="N", help="how many rods the tapped head has, when no drum is named")
     p.add_argument("--kit", metavar="KIT.toml", help="several drums on one interface, one channel each")
-    p.add_argument("--jobs", type=int, default=1, metavar="N", help="processes for a folder")
     p.add_argument("--out", metavar="FILE.jsonl", help="one line a file, resumable (with a folder)")
+    _engine_arguments(p, "1")
+
+
+def _engine_arguments(p: argparse.ArgumentParser, default: str) -> None:
+    p.add_argument("--jobs", type=int, metavar="N", help=f"processes ({default})")
+    p.add_argument("--scheduler", metavar="tcp://HOST:PORT", help="work on a Dask cluster that is running there")
+    p.add_argument("--engine", choices=("pool", "cluster"), help="overrule the choice by size")
 
 
 def _plan_arguments(p: argparse.ArgumentParser) -> None:
@@ -165,14 +171,21 @@ def _log_arguments(p: argparse.ArgumentParser, shared: _Parser) -> None:
 def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
     p = verb("choose", "Sizes, heads, opening and muffling for a job.")
     p.add_argument("job", metavar="KEY=VALUE", nargs="*", help="e.g. use=bass note=50Hz largest_in=22 unamplified=true")
-    p = verb("sweep", "A forecast for each value of one key of the drum file.")
-    p.add_argument("drum")
-    p.add_argument("key", metavar="KEY")
-    p.add_argument("values", nargs="+", type=float, metavar="VALUE")
+    p = verb("sweep", "A grid or random design of drums, strikes and places: SPEC.toml --out FOLDER; or DRUM KEY VALUE...")
+    p.add_argument("drum", metavar="SPEC.toml|DRUM", help="a sweep's file (docs/sweeps.md), or a drum whose KEY takes each VALUE")
+    p.add_argument("key", metavar="KEY", nargs="?", help="a key of the drum file, e.g. batter.tension")
+    p.add_argument("values", nargs="*", type=float, metavar="VALUE")
+    p.add_argument("--out", metavar="FOLDER", help="where the rows go; the same folder takes a broken-off run up again")
+    _engine_arguments(p, "one a core")
     p = verb("kit", "A plan for several drums: their notes or intervals.")
     p.add_argument("drums", nargs="+", metavar="DRUM")
     p.add_argument("--notes", metavar="NOTES", help="one per drum, e.g. 55Hz,A2,D3")
     p.add_argument("--interval", metavar="NAME", help="fourths, thirds, fifths: from the lowest drum up")
+    p = verb("sayings", "The trade's sayings tested one by one: what the model says, what your log says, the verdict.")
+    p.add_argument("--only", metavar="NAMES", help="ids or subjects with commas, e.g. size-step,openings")
+    p.add_argument("--out", metavar="FILE", help="write the report: .html, .pdf or .md")
+    p.add_argument("--drums", type=int, metavar="N", help="test on N bass drums and two thirds as many toms")
+    p.add_argument("--seed", type=int, metavar="N", help="draw other drums")
     p = verb("serve", "Open the page on this computer.")
     p.add_argument("--port", type=int, default=8790)
     p.add_argument("--no-browser", action="store_true")

@@ -77,12 +77,24 @@ def from_dict(data: Mapping[str, Any]) -> tuple[Drum, tuple[str, ...]]:
 
 def changed(drum: Drum, key: str, value: str) -> Drum:
     """Copy of ``drum`` with one drum-file key set, e.g. ``batter.tension`` to ``500``; raises like ``parse``."""
-    path = key.split(".")
-    data = to_dict(drum)
     try:
         parsed: Any = tomllib.loads(f"v = {value}")["v"]
     except tomllib.TOMLDecodeError:
         parsed = value
+    return changed_many(drum, {key: parsed})
+
+
+def changed_many(drum: Drum, changes: Mapping[str, Any]) -> Drum:
+    """Copy of ``drum`` with several drum-file keys set one after the other and checked together; raises like ``parse``."""
+    data = to_dict(drum)
+    for key, value in changes.items():
+        _set(data, key, value)
+    return from_dict(data)[0]
+
+
+def _set(data: dict[str, Any], key: str, value: Any) -> None:
+    """One key of a drum file's tables in SI set; what the new one stands for is taken out."""
+    path = key.split(".")
     target: Any = data
     for part in path[:-1]:
         target = target[int(part) - 1] if isinstance(target, list) and part.isdigit() and 0 < int(part) <= len(target) \
@@ -102,12 +114,25 @@ def changed(drum: Drum, key: str, value: str) -> Drum:
         target.pop("surface_density", None)
     if path[0] in HEADS and len(path) == 2 and last != "absent":
         target.pop("absent", None)
-    target[last] = parsed
-    if path == ["resonant", "absent"] and parsed is True:
+    target[last] = value
+    if path == ["resonant", "absent"] and value is True:
         data["resonant"] = {"absent": True}
         left = [item | {"heads": [h for h in item["heads"] if h != "resonant"]} for item in data.get("muffling", [])]
         data["muffling"] = [item for item in left if item["heads"]]
-    return from_dict(data)[0]
+
+
+def tables(text: str, what: str) -> dict[str, Any]:
+    """The tables of a TOML text that is no drum file; ``what`` names it in the refusal.
+
+    Raises
+    ------
+    DrumFileError
+        When the text is not TOML.
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise DrumFileError(f"{what} is not TOML ({error}): put names and texts in quotes, numbers not.") from None
 
 
 def parse_kit(text: str) -> dict[str, str]:

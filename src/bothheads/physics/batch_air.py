@@ -22,7 +22,8 @@ class BatchAir:
     def __init__(self, drum: Drum, films: int, orders: int) -> None:
         self.radius, self.air, self.films = drum.radius, drum.air, films
         self.load: AirLoad = air_load(drum.depth / drum.radius, films, orders, drum.resonant is None)
-        self._tables = [_table(self.load, m) for m in range(orders)]
+        weight = drum.air.density * drum.radius
+        self._tables = [tuple(weight * part for part in _table(self.load, m)) for m in range(orders)]
         self._loss = inside_loss(drum)
 
     def at(self, m: int, s: Complex) -> tuple[Complex, Complex]:
@@ -33,9 +34,9 @@ class BatchAir:
             self.load.mu[m], sc[:, None], np.array(float(m)), self.load.edge[m], self._loss)
         ones, none = np.ones((len(s), 1)), np.zeros((len(s), 1))
         outside = chebyshev(sc) if m < ORDERS else (ones[:, :0], ones[:, :0])
-        own = _product(np.concatenate([np.hstack([x, ones, outside[0]]), np.hstack([dx, none, outside[1]])]),
+        own = _product(np.concatenate([np.hstack([x, ones, outside[0]]), scale * np.hstack([dx, none, outside[1]])]),
                        self._tables[m][0])
-        cross = _product(np.concatenate([np.hstack([y, ones, outside[0]]), np.hstack([dy, none, outside[1]])]),
+        cross = _product(np.concatenate([np.hstack([y, ones, outside[0]]), scale * np.hstack([dy, none, outside[1]])]),
                          self._tables[m][1])
         n = self.films
         w = np.empty((2, len(s), 2 * n, 2 * n), complex)
@@ -43,9 +44,6 @@ class BatchAir:
         own = own.reshape(2, len(s), -1, n, n)
         w[:, :, :n, :n], w[:, :, n:, n:] = own[:, :, 0], own[:, :, -1]  # one block serves both where both are films
         w[:, :, :n, n:], w[:, :, n:, :n] = cross, np.swapaxes(cross, 2, 3)
-        weight = self.air.density * self.radius
-        w[0] *= weight
-        w[1] *= weight * scale
         return w[0], w[1]
 
 

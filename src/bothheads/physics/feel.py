@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import atan2, pi, sqrt
 
 import numpy as np
@@ -12,7 +13,7 @@ from .beater import FELT, Beater, Contact
 from .beater import strike as meet
 from .bessel import bessel_zeros
 from .coupled import solve
-from .response import families, spot
+from .response import families, spot, spot_on
 from .system import ModeSet, tension_of
 
 FMAX = 600.0  # Hz; a felt beater's push ends well below, what lies above gives way statically
@@ -88,9 +89,17 @@ def static_remainder(drum: Drum, strike: Strike, fmax_hz: float) -> float:
     cut = w * sqrt(density / tension)
     for _ in range(20):
         cut = w * sqrt((density + 2 * drum.air.density / cut) / tension)
-    total = 0.0
-    for m in range(_ORDERS):
-        k = np.array(bessel_zeros(m, _FILMS)) / drum.radius
-        f = spot(drum, _FILMS, m, strike) / sqrt(pi * (2.0 if m == 0 else 1.0))
-        total += float((drum.radius**2 * f**2 / (tension * k**2))[k > cut].sum())
-    return total
+    k, beyond = _give_beyond(drum.diameter, strike)
+    return float(beyond[np.searchsorted(k, cut, side="right")] / tension)
+
+
+@lru_cache(maxsize=32)
+def _give_beyond(diameter: float, strike: Strike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Wavenumbers k [1/m] of the film functions, rising, and the sums of a^2 f^2 / k^2 [m] from each of them on."""
+    radius = diameter / 2.0
+    zeros = np.array([bessel_zeros(m, _FILMS) for m in range(_ORDERS)])
+    k = (zeros / radius).ravel()
+    f2 = np.array([spot_on(radius, _FILMS, m, strike) ** 2 / (pi * (2.0 if m == 0 else 1.0)) for m in range(_ORDERS)]).ravel()
+    place = np.argsort(k)
+    each = (radius**2 * f2 / k**2)[place]
+    return k[place], np.append(np.cumsum(each[::-1])[::-1], 0.0)

@@ -51,7 +51,7 @@ def forecast(drum: Drum, *, fmax_hz: float | None = None, options: Options = DEF
     return Prediction(
         partials=partials, note=note_of(modes),
         feel=Feel(air_round_trip_ms=2e3 * drum.depth / drum.air.speed_of_sound),
-        head_pitch_hz=pitches, own_modes=own, roundness_db=roundness_db(levels), warnings=_warnings(drum),
+        head_pitch_hz=pitches, own_modes=own, roundness_db=roundness_db(levels), warnings=warnings_of(drum),
     )
 
 
@@ -118,7 +118,8 @@ def _named(rows: tuple[tuple[float, str], ...], name: str) -> float | None:
     return next((f for f, text in rows if text == name), None)
 
 
-def _warnings(drum: Drum) -> tuple[str, ...]:
+def warnings_of(drum: Drum) -> tuple[str, ...]:
+    """What a forecast of this drum has to say beside its figures."""
     out = [
         f"loss assumed on the {name} head" for name in HEADS
         if (name == "batter" or drum.resonant is not None) and drum.head(name).resistance is None

@@ -72,11 +72,12 @@ def push(s: Complex, strike: Strike) -> Complex:
 
 def spot(drum: Drum, films: int, m: int, strike: Strike) -> Array:
     """Radial part of a unit strike in film functions [1/m2]: psi(r) exp(-(k sd)^2/2) / a^2, a Gaussian spot."""
-    return _spot(drum.radius, films, m, strike)
+    return spot_on(drum.radius, films, m, strike)
 
 
 @lru_cache(maxsize=256)
-def _spot(radius: float, films: int, m: int, strike: Strike) -> Array:
+def spot_on(radius: float, films: int, m: int, strike: Strike) -> Array:
+    """The same for a head of ``radius`` [m]."""
     k = bessel_zeros(m, films) / radius
     at = min(hypot(strike.x, strike.y) / radius, 1.0)
     out = film_modes(m, films, at) * np.exp(-((k * strike.radius_sd) ** 2) / 2) / radius**2

@@ -27,7 +27,6 @@ from .reading import (
     join_readings,
     live_reader,
     read_file,
-    read_folder,
     read_kit,
     read_recording,
     read_taps,
@@ -36,6 +35,9 @@ from .reading import (
     roundness,
 )
 from .recall import Recall, heads_of, recall, recall_json
+from .sayings import sayings, sayings_json
+from .sweeps import cores, read_folder, sweep_file
+from .walk import strokes_apart_db, take_walk, walk_files, walked
 
 __all__ = [
     "Kept",
@@ -51,6 +53,7 @@ __all__ = [
     "choose",
     "compare",
     "compare_states",
+    "cores",
     "drum_json",
     "drum_text",
     "export_to",
@@ -82,10 +85,17 @@ __all__ = [
     "refusal",
     "render",
     "roundness",
+    "sayings",
+    "sayings_json",
+    "strokes_apart_db",
     "sweep",
+    "sweep_file",
     "take",
     "take_audio",
     "take_files",
+    "take_walk",
+    "walk_files",
+    "walked",
     "with_changes",
 ]
 

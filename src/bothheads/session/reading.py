@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import AudioError, BothheadsError, InputError
+from ..errors import AudioError, InputError
 from ..records import Drum, HeadName, Note, Reading, TapReading
 from .drums import channel_names, load_drum
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from ..log.store import Log
     from ..sound.audio import Recording
 
+Progress = Callable[[str, float | None], None]  # what is being done, and the share of it that is done (None: not known)
 LONG_S = 120.0  # recordings longer than this are read blockwise, in constant memory
 _BLOCK_S = 60.0
 _OVERLAP_S = 4.0
@@ -77,23 +79,60 @@ def read_recording(
     return replace(reading, warnings=tuple(dict.fromkeys((*recording.warnings, *reading.warnings))))
 
 
+def read_recordings(
+    recordings: Sequence[tuple[str, Recording]], *, channels: str | Iterable[str] | None = None, drum: Drum | None = None,
+    progress: Progress | None = None,
+) -> list[Reading]:
+    """Readings of recordings already in memory, long ones block by block; ``progress`` hears which and how far."""
+    out = []
+    for i, (name, recording) in enumerate(recordings):
+        which = f"reading {name}" if len(recordings) == 1 else f"reading {name}, {i + 1} of {len(recordings)}"
+        told = partial(progress, which) if progress else None
+        rate = recording.sample_rate_hz
+        length = recording.samples.shape[0] / rate
+        if told:
+            told(i / len(recordings) if len(recordings) > 1 else None)
+        if length <= LONG_S:
+            out.append(read_recording(recording, channels=channels, drum=drum))
+            continue
+
+        def piece(start: float, stop: float, whole: Recording = recording) -> Recording:
+            rate = whole.sample_rate_hz
+            return replace(whole, samples=whole.samples[round(start * rate):round(stop * rate)])
+
+        names = channel_names(recording.samples.shape[1], drum=drum, given=channels)
+        out.append(_read_blocks(piece, 0.0, length, names=names, sample_rate_hz=rate, drum=drum, quick=False, told=told))
+    return out
+
+
 def _read_long(
     path: str | Path, *, channels: str | Iterable[str] | None, drum: Drum | None,
     start_s: float | None, stop_s: float | None, quick: bool,
 ) -> Reading:
-    """A long recording block by block; a strike near a block's end is left to the next block."""
+    """A long file block by block, in constant memory."""
     from ..sound.audio import audio_info, read_audio
 
-    total = audio_info(path).frames / audio_info(path).sample_rate_hz
-    end = min(stop_s, total) if stop_s is not None else total
-    at = start_s or 0.0
+    info = audio_info(path)
+    total = info.frames / info.sample_rate_hz
+    return _read_blocks(
+        lambda start, stop: read_audio(path, start_s=start, stop_s=stop), start_s or 0.0,
+        min(stop_s, total) if stop_s is not None else total, names=channel_names(info.channels, drum=drum, given=channels),
+        sample_rate_hz=info.sample_rate_hz, drum=drum, quick=quick)
+
+
+def _read_blocks(
+    load: Callable[[float, float], Recording], begin: float, end: float, *, names: tuple[str, ...], sample_rate_hz: int,
+    drum: Drum | None, quick: bool, told: Callable[[float | None], None] | None = None,
+) -> Reading:
+    """What ``load(start, stop)`` gives, block by block; a strike near a block's end is left to the next block."""
+    at = begin
     parts: list[Reading] = []
     warnings: list[str] = []
     while at < end - 1e-3:
+        if told:
+            told((at - begin) / max(end - begin, 1e-9))
         stop = min(at + _BLOCK_S + _OVERLAP_S, end)
-        part = read_recording(
-            read_audio(path, start_s=at, stop_s=stop), channels=channels, drum=drum, quick=quick, offset_s=at
-        )
+        part = read_recording(load(at, stop), channels=names, drum=drum, quick=quick, offset_s=at)
         last = stop >= end
         edge = end if last else at + _BLOCK_S
         strikes = tuple(s for s in part.strikes if s.onset_s < edge and not any(
@@ -104,11 +143,9 @@ def _read_long(
         if last:
             break
         at += _BLOCK_S
-    empty = Note(refused="no strike was found: strike the drum in the centre and record again.")
     if not parts:
-        info = audio_info(path)
-        names = channel_names(info.channels, drum=drum, given=channels)
-        return Reading(info.sample_rate_hz, names, (), (), empty, tuple(dict.fromkeys(warnings)))
+        empty = Note(refused="no strike was found: strike the drum in the centre and record again.")
+        return Reading(sample_rate_hz, names, (), (), empty, tuple(dict.fromkeys(warnings)))
     joined = join_readings(parts, drum=drum)
     return replace(joined, warnings=tuple(dict.fromkeys((*joined.warnings, *warnings))))
 
@@ -171,47 +208,6 @@ def audio_files(folder: str | Path) -> tuple[Path, ...]:
     if not files:
         raise InputError(f"{root} holds no recordings: name a folder with WAV or FLAC files.")
     return files
-
-
-def _one_line(job: tuple[str, str | None, float | None, float | None, Drum | None]) -> dict[str, Any]:
-    from .. import wire
-
-    path, channels, start_s, stop_s, drum = job
-    try:
-        return {"file": path, **wire.reading(read_file(path, channels=channels, drum=drum, start_s=start_s,
-                                                       stop_s=stop_s))}
-    except BothheadsError as error:
-        return {"file": path, "refused": str(error)}
-
-
-def read_folder(
-    folder: str | Path, *, jobs: int = 1, done: Iterable[str] = (), channels: str | None = None,
-    drum: Drum | None = None, start_s: float | None = None, stop_s: float | None = None,
-    progress: Callable[[int, int], None] | None = None,
-) -> Iterator[dict[str, Any]]:
-    """One contract object a file, as they finish; files in ``done`` are skipped, so a run can be resumed.
-
-    A file that cannot be read gives an object with ``refused`` and does not stop the rest.
-    """
-    already = set(done)
-    files = audio_files(folder)
-    todo = [(str(p), channels, start_s, stop_s, drum) for p in files if str(p) not in already]
-    finished = len(files) - len(todo)
-    if jobs <= 1:
-        for job in todo:
-            finished += 1
-            yield _one_line(job)
-            if progress:
-                progress(finished, len(files))
-        return
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-
-    with ProcessPoolExecutor(max_workers=jobs) as pool:
-        for future in as_completed([pool.submit(_one_line, job) for job in todo]):
-            finished += 1
-            yield future.result()
-            if progress:
-                progress(finished, len(files))
 
 
 def live_reader(sample_rate_hz: int, channels: tuple[str, ...]) -> Any:
