@@ -31,7 +31,7 @@ class StrikeReading:
     """One strike found in a recording."""
 
     onset_s: float  # first audible sample (2 % of the peak) in the earliest channel
-    peak_dbfs: tuple[float, ...]
+    peak_dbfs: tuple[float | None, ...]  # per channel; None = that microphone did not hear this strike
     glide_cents: float | None
     partials: tuple[Partial, ...] = ()
     end_s: float | None = None  # where it sinks into the noise or the next strike begins

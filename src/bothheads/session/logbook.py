@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..records import Cause, Drum, DrumEntry, Fit, HeadName, Reading, State, Turn
 from .drums import Loaded, load_drum, load_file, turns_of, with_changes
 from .forecast import fit_readings
-from .reading import join_readings, read_recording, refusal
+from .reading import Progress, join_readings, read_recordings, refusal
 
 if TYPE_CHECKING:
     from ..log.store import Log, TakeInput
@@ -42,6 +42,8 @@ def take_files(
 
     if not paths:
         raise InputError("a take needs a recording: name one or more files.")
+    if progress := details.get("progress"):
+        progress("opening the recording", None)
     recordings = [(Path(p).name, read_audio(p)) for p in paths]
     return take(ref, recordings, log=log, channels=channels, **details)
 
@@ -59,12 +61,14 @@ def take(
     who: str = "",
     beater: str = "",
     made_at: str | None = None,
+    progress: Progress | None = None,
 ) -> tuple[State, Reading, Fit | None]:
     """One new state of a drum in the log: its recordings kept, read and fitted.
 
     The take is kept even when the note or the fit is refused. ``sets`` changes the drum as described
     (``muffling.1.mass_kg=0.05``) or, with a key that is no drum-file key, a remark on the surroundings
-    (``room=hall``, ``temperature_c=18``).
+    (``room=hall``, ``temperature_c=18``). ``progress`` hears what is being done; an error that it raises ends the
+    work, and nothing is kept.
     """
     loaded = load_drum(str(ref), log=log)
     if loaded.entry is None:
@@ -72,13 +76,17 @@ def take(
     drum, settings = _settings(loaded.drum, sets)
     asked = turns_of(turns, drum)
     entry, loaded = loaded.entry, replace(loaded, drum=drum)
-    readings = [read_recording(rec, channels=channels, drum=drum) for _, rec in recordings]
+    readings = read_recordings(recordings, channels=channels, drum=drum, progress=progress)
     reading = readings[0] if len(readings) == 1 else join_readings(readings, drum=drum)
-    fit = _fit_or_none(loaded, readings, asked, log)
-    known = _as_fitted(drum, fit)
+    if progress:
+        progress("finding both heads", None)
+    fit = fit_or_none(loaded, readings, asked, log)
+    known = as_fitted(drum, fit)
+    if progress:
+        progress("keeping the take", None)
     state = log.add_state(
         entry.id, drum=known, turns=asked,
-        takes=[_take_input(name, rec, readings[0].channels) for name, rec in recordings],
+        takes=[take_input(name, rec, readings[0].channels) for name, rec in recordings],
         reading=wire.reading(reading), fit=wire.fit(fit) if fit else None,
         place=place, remark=remark, who=who, beater=beater, settings=settings, made_at=made_at,
     )
@@ -102,14 +110,15 @@ def _settings(drum: Drum, sets: Iterable[str]) -> tuple[Drum, dict[str, str]]:
     return drum, settings
 
 
-def _fit_or_none(loaded: Loaded, readings: Sequence[Reading], turns: tuple[Turn, ...], log: Log) -> Fit | None:
+def fit_or_none(loaded: Loaded, readings: Sequence[Reading], turns: tuple[Turn, ...], log: Log) -> Fit | None:
+    """The fit of what was heard; None when nothing was."""
     heard = [r for r in readings if refusal(r) is None]
     if not heard:
         return None
     return fit_readings(loaded, heard, turns=turns, log=log)
 
 
-def _as_fitted(drum: Drum, fit: Fit | None) -> Drum:
+def as_fitted(drum: Drum, fit: Fit | None) -> Drum:
     """The drum with tensions as found; a refused fit leaves what was described."""
     if fit is None or fit.refused or fit.batter is None:
         return drum
@@ -130,7 +139,8 @@ def _losses(head: Any, fit: Fit) -> dict[str, float]:
     return out
 
 
-def _take_input(name: str, recording: Recording, channels: tuple[str, ...]) -> TakeInput:
+def take_input(name: str, recording: Recording, channels: tuple[str, ...]) -> TakeInput:
+    """A recording as the log keeps it."""
     from ..log.store import TakeInput
     from ..sound.audio import encode_flac
 

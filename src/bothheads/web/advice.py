@@ -60,7 +60,7 @@ def drift(readings: Sequence[Reading]) -> float:
 def clipped(reading: Reading) -> bool:
     """Whether a strike reached full scale."""
     peaks = [p for s in reading.strikes for p in s.peak_dbfs]
-    return any("clip" in w for w in reading.warnings) or any(p > LOUD_DBFS for p in peaks)
+    return any("clip" in w for w in reading.warnings) or any(p is not None and p > LOUD_DBFS for p in peaks)
 
 
 def advice(readings: Sequence[Reading], averaged: Reading | None) -> list[Advice]:

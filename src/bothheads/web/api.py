@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from typing import Any
 
@@ -13,15 +12,11 @@ from starlette.routing import Route
 
 from .. import session
 from . import forms, picture
+from .app import contract as contract
 from .pages import _picture
 from .work import desk, drum_of, turns_of
 
 _SHA256 = re.compile(r"^[0-9a-f]{64}$")
-
-
-def contract(answer: Any) -> Response:
-    """JSON exactly as the command line prints it."""
-    return Response(json.dumps(answer, allow_nan=False), media_type="application/json")
 
 
 async def forecast(request: Request) -> Response:

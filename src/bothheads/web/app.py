@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Awaitable, Callable
 from importlib.resources import files
 from pathlib import Path
@@ -35,6 +36,11 @@ def show(request: Request, template: str, *, status: int = 200, **view: Any) -> 
     return HTMLResponse(page.render(path=request.url.path, **view), status_code=status)
 
 
+def contract(answer: Any) -> Response:
+    """JSON exactly as the command line prints it."""
+    return Response(json.dumps(answer, allow_nan=False), media_type="application/json")
+
+
 def create_app(log_path: str | Path | None = None, *, token: str | None = None) -> Starlette:
     """The application over one log (None: the default one); ``token`` fixes the run's cookie for tests."""
     from . import (
@@ -43,6 +49,7 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
         cards_page,
         ear_page,
         history_page,
+        jobs_page,
         kit_page,
         live_page,
         microphones_page,
@@ -55,7 +62,7 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
 
     static = StaticFiles(directory=str(files("bothheads.web") / "static"))
     views = (pages, live_page, history_page, turning_page, blind_page, rods_page, taps_page, microphones_page, cards_page, kit_page,
-             muffling_page, ear_page, api)
+             muffling_page, ear_page, jobs_page, api)
     app = Starlette(
         routes=[*(route for view in views for route in view.ROUTES), Route("/favicon.ico", _no_icon),
                 Mount("/static", static, name="static")],

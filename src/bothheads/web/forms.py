@@ -58,14 +58,33 @@ def text(values: FormData | QueryParams, key: str, most: int = 400) -> str:
 
 
 async def uploads(request: Request, key: str = "recording") -> tuple[FormData, list[tuple[str, bytes]]]:
-    """A form with its files in memory, empty ones left out."""
+    """A form with its files in memory, empty ones left out; for small files."""
     form = await request.form(max_files=24)
-    found = []
-    for item in form.getlist(key):
-        if isinstance(item, UploadFile) and item.filename:
-            found.append((item.filename, await item.read()))
+    found = [(str(item.filename), await item.read()) for item in _files(form, key)]
     await form.close()
     return form, found
+
+
+def _files(form: FormData, key: str) -> list[UploadFile]:
+    return [item for item in form.getlist(key) if isinstance(item, UploadFile) and item.filename]
+
+
+async def kept_files(form: FormData, folder: Path, key: str = "recording") -> list[str]:
+    """The recordings of a form copied into ``folder``, each under its own name in a folder of its own; their paths.
+
+    The form's files are closed then; its words can still be read.
+    """
+    paths: list[str] = []
+    for item in _files(form, key):
+        home = folder / f"{key}-{len(paths)}"
+        home.mkdir()
+        path = home / safe_name(str(item.filename))
+        with path.open("wb") as out:
+            while data := await item.read(1 << 20):
+                out.write(data)
+        paths.append(str(path))
+    await form.close()
+    return paths
 
 
 def safe_name(name: str) -> str:
@@ -85,3 +104,9 @@ def on_disk(recordings: list[tuple[str, bytes]]) -> Iterator[list[Path]]:
             path.write_bytes(data)
             paths.append(path)
         yield paths
+
+
+def names(paths: list[str]) -> str:
+    """Recordings by their names: ``take.wav``, ``take.wav and 2 more``."""
+    first = Path(paths[0]).name
+    return first if len(paths) == 1 else f"{first} and {len(paths) - 1} more"

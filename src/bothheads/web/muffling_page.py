@@ -6,15 +6,15 @@ from typing import Any
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
-from .. import session
 from ..errors import InputError
 from ..papers.muffling import Damped, chart_svg, enough, weight_on, what_lies
 from ..records import State
 from . import forms, views
 from .app import show
+from .jobs_page import begun, waiting
 from .work import desk, drum_of
 
 SHOWN = 24
@@ -80,6 +80,7 @@ async def bench(request: Request) -> Response:
         return {
             **views.frame(loaded.entry, loaded.drum, "muffling"), "wish": wish_text, "kinds": KINDS,
             "drawings": {k: chart_svg(points, wish_s=wish, wide=k == "w") for k in "wn"} if points else None,
+            "jobs": waiting(request, request.path_params["drum"]),
             "said": enough(points, wish) if wish and points else None, "next_state": len(loaded.states) + 1,
             "rows": [{"number": p.number, "what": p.what, "grams": f"{p.grams:.0f}", "tail": f"{p.t60_s:.2f}",
                       "note": "" if p.note_hz is None else f"{p.note_hz:.1f}"} for p in points],
@@ -90,17 +91,14 @@ async def bench(request: Request) -> Response:
 
 async def take(request: Request) -> Response:
     """A recording with something else lying on the heads, kept as a new state."""
-    form, files = await forms.uploads(request)
-    if not files:
+    drum_id, form = request.path_params["drum"], await request.form(max_files=24)
+    change, folder = change_of(form), desk(request).jobs.folder()
+    paths = await forms.kept_files(form, folder)
+    if not paths:
         raise InputError("no recording was chosen: choose one with what lies on the head now.")
-    change, drum_id = change_of(form), request.path_params["drum"]
-
-    def ask(log: Any) -> None:
-        with forms.on_disk(files) as paths:
-            session.take_files(str(drum_id), paths, log=log, sets=change, remark=forms.text(form, "remark"))
-
-    await desk(request).read(ask)
-    return RedirectResponse(f"/drums/{drum_id}/muffling", status_code=303)
+    details = {"sets": change, "remark": forms.text(form, "remark")}
+    return await begun(request, "take", forms.names(paths), {"drum": str(drum_id), "paths": paths, "details": details},
+                       lambda _: f"/drums/{drum_id}/muffling", folder)
 
 
 ROUTES = [Route("/drums/{drum:int}/muffling", bench), Route("/drums/{drum:int}/muffling", take, methods=["POST"])]

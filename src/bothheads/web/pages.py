@@ -14,6 +14,7 @@ from ..papers.rungs import reading_of
 from ..units import note_frequency
 from . import forms, picture, views
 from .app import show
+from .jobs_page import begun, waiting
 from .turning_page import Asked, plan_of, plan_view
 from .work import as_in, desk, drum_of, turns_of
 
@@ -87,6 +88,7 @@ async def ladder(request: Request) -> Response:
             "rows": picture.table(p), "forecast": p.after is not None, "why": why, "place": p.place, "places": places,
             "warnings": list(dict.fromkeys((*(reading.warnings if reading else ()),
                                             *(model.warnings if model else ())))),
+            "jobs": waiting(request, drum_id),
             "states": views.state_rows(loaded.states[-6:]), "choices": views.turn_choices(),
             "next_state": (log.last_state(drum_id).number + 1) if loaded.states else 1,
         }
@@ -104,24 +106,20 @@ def _wished(loaded: session.Loaded, log: Any, asked: Asked) -> dict[str, Any]:
 
 async def take(request: Request) -> Response:
     """A recording kept as a new state; the page of that state follows."""
-    form, files = await forms.uploads(request)
-    if not files:
+    drum_id, form = request.path_params["drum"], await request.form(max_files=24)
+    folder = desk(request).jobs.folder()
+    paths = await forms.kept_files(form, folder)
+    if not paths:
         raise InputError("no recording was chosen: choose a WAV or FLAC file and send it again.")
-    asked = turns_of(*forms.eighths(form))
     single = forms.text(form, "single")
-    drum_id = request.path_params["drum"]
 
-    def ask(log: Any) -> int:
-        turns = (*asked, *(session.parse_turns(single, drum_of(log, drum_id).drum) if single else ()))
-        with forms.on_disk(files) as paths:
-            state, _, _ = session.take_files(
-                str(drum_id), paths, log=log, turns=turns, channels=forms.text(form, "channels") or None,
-                place=forms.text(form, "place"), remark=forms.text(form, "remark"),
-            )
-        return int(state.number)
+    def turned(log: Any) -> tuple[Any, ...]:
+        return (*turns_of(*forms.eighths(form)), *(session.parse_turns(single, drum_of(log, drum_id).drum) if single else ()))
 
-    number = await desk(request).read(ask)
-    return RedirectResponse(f"/drums/{drum_id}/states/{number}", status_code=303)
+    details = {"turns": await desk(request).read(turned), "channels": forms.text(form, "channels") or None,
+               "place": forms.text(form, "place"), "remark": forms.text(form, "remark")}
+    return await begun(request, "take", forms.names(paths), {"drum": str(drum_id), "paths": paths, "details": details},
+                       lambda number: f"/drums/{drum_id}/states/{number}", folder)
 
 
 ROUTES = [

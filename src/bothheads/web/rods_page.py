@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from .. import session
@@ -15,6 +16,7 @@ from ..papers.strip import strip_svg
 from ..records import HeadName, Plan
 from . import forms, views
 from .app import show
+from .jobs_page import begun, waiting
 from .work import desk, drum_of
 
 
@@ -72,7 +74,7 @@ async def rods(request: Request) -> Response:
             **views.frame(loaded.entry, loaded.drum, "rods"), "head": head, "count": loaded.drum.head(head).rods,
             "drawings": {k: strip_svg(rows, head=head, first_deg=first, wide=k == "w") for k in "wn"} if rows else None,
             "said": words_of(taps, plan), "other": "resonant" if head == "batter" else "batter",
-            "rows": rows,
+            "rows": rows, "jobs": waiting(request, loaded.entry.id),
         }
 
     return show(request, "rods.html", **await desk(request).read(ask))
@@ -80,21 +82,19 @@ async def rods(request: Request) -> Response:
 
 async def keep_round(request: Request) -> Response:
     """A round of taps from a recording, read and kept as the last round of this head."""
-    form, files = await forms.uploads(request)
-    head, drum_id = head_of(forms.text(form, "head", 20)), request.path_params["drum"]
-    if not files:
+    form = await request.form(max_files=4)
+    head, folder = head_of(forms.text(form, "head", 20)), desk(request).jobs.folder()
+    paths = await forms.kept_files(form, folder)
+    if not paths:
         raise InputError("no recording was chosen: record one tap near each rod in order and choose that file.")
+    return await read_round(request, head, paths[0], folder)
 
-    def ask(log: Any) -> None:
-        loaded = drum_of(log, drum_id)
-        with forms.on_disk(files[:1]) as paths:
-            taps = session.read_taps(paths[0], rods=loaded.drum.head(head).rods, drum=loaded.drum, head=head)
-            session.keep_taps(log, drum_id, head, session.as_json(taps))
-            if not taps.refused:
-                session.plan(loaded, even=head, taps=paths[0], log=log)  # teaches the rods' state what was heard
 
-    await desk(request).read(ask)
-    return RedirectResponse(f"/drums/{drum_id}/rods?head={head}", status_code=303)
+async def read_round(request: Request, head: HeadName, path: str, folder: Path) -> Response:
+    """The reading of a round as a job; the strip of that head follows."""
+    drum_id = request.path_params["drum"]
+    return await begun(request, "taps", f"{head} head, {Path(path).name}", {"drum": str(drum_id), "head": head, "paths": [path]},
+                       lambda _: f"/drums/{drum_id}/rods?head={head}", folder)
 
 
 ROUTES = [Route("/drums/{drum:int}/rods", rods), Route("/drums/{drum:int}/rods", keep_round, methods=["POST"])]

@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-import asyncio
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
-from starlette.websockets import WebSocket, WebSocketDisconnect
+from starlette.websockets import WebSocket
 
 from .. import session
-from ..errors import BothheadsError, InputError
+from ..errors import InputError
 from ..papers.strip import where
 from ..records import HeadName
 from . import forms, views
-from .api import contract
-from .app import show
+from .app import contract, show
 from .bench import wav_bytes, wav_samples
-from .ear import Ear, hello_of
-from .rods_page import head_of
+from .ear import Ear, Heard
+from .listening import Hearing, follow
+from .rods_page import head_of, read_round
 from .work import Desk, desk, drum_of
 
 
@@ -112,43 +109,30 @@ async def page(request: Request) -> Response:
 
 async def listen(socket: WebSocket) -> None:
     """The socket of a round: packets in, the next rod out."""
-    work: Desk = socket.app.state.desk
-    await socket.accept()
     try:
-        hello = await socket.receive_json()
         head = head_of(socket.query_params.get("head", ""))
-        loaded = await work.read(lambda log: drum_of(log, socket.path_params["drum"]))
-        rate, picked, names = hello_of(hello, tuple(p.name for p in loaded.drum.places))
-    except (BothheadsError, ValueError, KeyError, TypeError):
-        await socket.close(1003, "this is not a microphone's hello")
+    except InputError:
+        await socket.close(1003, "this is not a head")
         return
-    except WebSocketDisconnect:
-        return
-    ear = Ear(rate, picked[:1], names[:1], loaded.drum)
-    made = round_of(work, loaded, head)
-    rods: dict[int, int] = {}
-    packets: asyncio.Queue[bytes | None] = asyncio.Queue()
 
-    async def read() -> None:
-        while (packet := await packets.get()) is not None:
-            for heard in await run_in_threadpool(ear.feed, packet):
-                if heard.onset not in rods:
-                    rods[heard.onset] = made.tap(rate, heard.wav)
-                elif rods[heard.onset] in made.wavs:
-                    made.wavs[rods[heard.onset]] = (rate, heard.wav)
-                await socket.send_json(made.message())
+    def begin(ear: Ear, loaded: session.Loaded) -> Hearing:
+        made = round_of(socket.app.state.desk, loaded, head)
+        rods: dict[int, int] = {}
 
-    reader = asyncio.create_task(read())
-    with suppress(WebSocketDisconnect, KeyError, RuntimeError):
-        while True:
-            packets.put_nowait(await socket.receive_bytes())
-    packets.put_nowait(None)
-    with suppress(asyncio.CancelledError, WebSocketDisconnect, RuntimeError):
-        await reader
+        def hear(heard: Heard) -> dict[str, Any]:
+            if heard.onset not in rods:
+                rods[heard.onset] = made.tap(ear.rate, heard.wav)
+            elif rods[heard.onset] in made.wavs:
+                made.wavs[rods[heard.onset]] = (ear.rate, heard.wav)
+            return made.message()
+
+        return hear
+
+    await follow(socket, begin)
 
 
 async def change(request: Request) -> Response:
-    """The last tap was a double; the next tap is for another rod; begin again; read the round."""
+    """The last tap was a double; the next tap is for another rod; begin again."""
     do, drum_id, form = request.path_params["do"], request.path_params["drum"], await request.form()
     head, work = head_of(forms.text(form, "head", 20)), desk(request)
 
@@ -161,25 +145,29 @@ async def change(request: Request) -> Response:
             made.go_to(forms.whole(form, "rod", 1, made.rods, made.next_rod))
         elif do == "clear":
             work.rounds.pop((drum_id, head), None)
-        elif do == "read":
-            with forms.on_disk([("round.wav", made.recording())]) as paths:
-                taps = session.read_taps(paths[0], rods=made.rods, drum=loaded.drum, head=head)
-                session.keep_taps(log, drum_id, head, session.as_json(taps))
-                if not taps.refused:
-                    session.plan(loaded, even=head, taps=paths[0], log=log)
-            work.rounds.pop((drum_id, head), None)
         return round_of(work, loaded, head).message()
 
     answer = await work.read(ask)
     if request.url.path.startswith("/api/"):
         return contract(answer)
-    view = "rods" if do == "read" else "taps"
-    return RedirectResponse(f"/drums/{drum_id}/{view}?head={head}", status_code=303)
+    return RedirectResponse(f"/drums/{drum_id}/taps?head={head}", status_code=303)
+
+
+async def read(request: Request) -> Response:
+    """The whole round read as one recording."""
+    drum_id, form = request.path_params["drum"], await request.form()
+    head, work = head_of(forms.text(form, "head", 20)), desk(request)
+    sound = await work.read(lambda log: round_of(work, drum_of(log, drum_id), head).recording())
+    path = work.jobs.folder() / "round.wav"
+    path.write_bytes(sound)
+    work.rounds.pop((drum_id, head), None)
+    return await read_round(request, head, str(path), path.parent)
 
 
 ROUTES = [
     Route("/drums/{drum:int}/taps", page),
     WebSocketRoute("/ws/drums/{drum:int}/taps", listen),
+    Route("/drums/{drum:int}/taps/read", read, methods=["POST"]),
     Route("/drums/{drum:int}/taps/{do}", change, methods=["POST"]),
     Route("/api/drums/{drum:int}/taps/{do}", change, methods=["POST"]),
 ]

@@ -15,6 +15,7 @@ from starlette.requests import Request
 from .. import session
 from ..errors import InputError
 from ..records import HEADS, Drum, HeadName, Prediction, Turn
+from .jobs import Jobs
 
 T = TypeVar("T")
 MOST_EIGHTHS = 8  # the page turns a head by at most one turn from where it is
@@ -28,6 +29,7 @@ class Desk:
 
     def __init__(self, log_path: str | Path | None) -> None:
         self.log_path = log_path
+        self.jobs = Jobs(log_path)
         self._kept: OrderedDict[tuple[Any, ...], tuple[Drum, Prediction]] = OrderedDict()
         self._lock = threading.Lock()
         self.sounds: dict[tuple[Any, ...], Any] = {}  # matched pairs, made once

@@ -51,7 +51,7 @@ button.hidden = false;
 button.addEventListener("click", () => (mic ? stop() : start()));
 for (const form of view.querySelectorAll("form")) {
   const what = form.action.split("/").pop();
-  if (what === "read") continue;
+  if (form.hasAttribute("data-long")) continue;
   form.addEventListener("submit", async event => {
     event.preventDefault();
     const answer = await fetch(`/api/drums/${drum}/taps/${what}`, { method: "POST", body: new URLSearchParams(new FormData(form)) });
