@@ -15,6 +15,7 @@ from . import words
 from .files import write_bytes
 from .logbook import log_command
 from .sayings import sayings_command
+from .sayings import sayings_command
 
 DONE = 0
 
@@ -253,5 +254,5 @@ def _demo(options: Namespace) -> int:
 
 COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "read": _read, "fit": _fit, "predict": _predict, "plan": _plan, "compare": _compare,
-    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo, "sayings": sayings_command,
+    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo, "sayings": sayings_command, "sayings": sayings_command,
 }

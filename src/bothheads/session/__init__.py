@@ -36,6 +36,7 @@ from .reading import (
 )
 from .recall import Recall, heads_of, recall, recall_json
 from .sayings import sayings, sayings_json
+from .sayings import sayings, sayings_json
 from .sweeps import cores, read_folder, sweep_file
 from .walk import strokes_apart_db, take_walk, walk_files, walked
 
@@ -85,6 +86,8 @@ __all__ = [
     "refusal",
     "render",
     "roundness",
+    "sayings",
+    "sayings_json",
     "sayings",
     "sayings_json",
     "strokes_apart_db",
