@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from .. import session
-from ..errors import CannotAnswer, InputError
+from ..errors import CannotAnswer, InputError, LogError
 from . import words
 from .files import write_bytes
 from .logbook import log_command
-from .sayings import sayings_command
 from .sayings import sayings_command
 
 DONE = 0
@@ -193,9 +192,43 @@ def _compare(options: Namespace) -> int:
 
 
 def _choose(options: Namespace) -> int:
-    answer, lines = session.choose(options.job)
+    show = sys.stderr.isatty()
+
+    def progress(share: float, text: str) -> None:
+        if show:
+            print(f"\r{100 * share:3.0f} % {text[:60]:60}", end="" if share < 1.0 else "\r" + " " * 66 + "\r",
+                  file=sys.stderr, flush=True)
+
+    answer, lines = session.choose(options.job, log=_own_log(options), progress=progress)
+    if answer["refused"]:
+        raise CannotAnswer(str(answer["refused"]), answer)
+    if options.render:
+        _render_choice(answer, Path(options.render))
     say(options, answer, lines)
     return DONE
+
+
+def _own_log(options: Namespace) -> Any:
+    """The log that tells what is owned: the one that is named, else the usual one where there is one."""
+    try:
+        return session.open_log(options.log, create=False, readonly=True)
+    except LogError:
+        if options.log is not None:
+            raise
+        return None
+
+
+def _render_choice(answer: dict[str, Any], folder: Path) -> None:
+    """One WAV a design and job, ``RANK-JOB.wav``."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder} cannot be made ({error.strerror}): choose another --render.") from None
+    for option in answer["options"]:
+        for index, setting in enumerate(option["settings"]):
+            path = folder / f"{option['rank']}-{setting['part']}.wav"
+            write_bytes(str(path), session.sound_of(option, index))
+    print(f"The sounds in {folder} are made by the model, one channel a place.", file=sys.stderr)
 
 
 def _aside(words: str) -> None:
@@ -254,5 +287,5 @@ def _demo(options: Namespace) -> int:
 
 COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "read": _read, "fit": _fit, "predict": _predict, "plan": _plan, "compare": _compare,
-    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo, "sayings": sayings_command, "sayings": sayings_command,
+    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo, "sayings": sayings_command,
 }

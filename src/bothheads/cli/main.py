@@ -170,7 +170,9 @@ def _log_arguments(p: argparse.ArgumentParser, shared: _Parser) -> None:
 
 def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
     p = verb("choose", "Sizes, heads, opening and muffling for a job.")
-    p.add_argument("job", metavar="KEY=VALUE", nargs="*", help="e.g. use=bass note=50Hz largest_in=22 unamplified=true")
+    p.add_argument("job", metavar="KEY=VALUE", nargs="*",
+                   help="e.g. use=bass note=50Hz tail_s=0.6 front=loud car=small (docs/choices.md)")
+    p.add_argument("--render", metavar="FOLDER", help="write the model's sound of every design and job into this folder")
     p = verb("sweep", "A grid or random design of drums, strikes and places: SPEC.toml --out FOLDER; or DRUM KEY VALUE...")
     p.add_argument("drum", metavar="SPEC.toml|DRUM", help="a sweep's file (docs/sweeps.md), or a drum whose KEY takes each VALUE")
     p.add_argument("key", metavar="KEY", nargs="?", help="a key of the drum file, e.g. batter.tension")
@@ -181,11 +183,6 @@ def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
     p.add_argument("drums", nargs="+", metavar="DRUM")
     p.add_argument("--notes", metavar="NOTES", help="one per drum, e.g. 55Hz,A2,D3")
     p.add_argument("--interval", metavar="NAME", help="fourths, thirds, fifths: from the lowest drum up")
-    p = verb("sayings", "The trade's sayings tested one by one: what the model says, what your log says, the verdict.")
-    p.add_argument("--only", metavar="NAMES", help="ids or subjects with commas, e.g. size-step,openings")
-    p.add_argument("--out", metavar="FILE", help="write the report: .html, .pdf or .md")
-    p.add_argument("--drums", type=int, metavar="N", help="test on N bass drums and two thirds as many toms")
-    p.add_argument("--seed", type=int, metavar="N", help="draw other drums")
     p = verb("sayings", "The trade's sayings tested one by one: what the model says, what your log says, the verdict.")
     p.add_argument("--only", metavar="NAMES", help="ids or subjects with commas, e.g. size-step,openings")
     p.add_argument("--out", metavar="FILE", help="write the report: .html, .pdf or .md")

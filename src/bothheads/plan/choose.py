@@ -1,218 +1,340 @@
-"""Which size, depth, heads, opening and muffling for a job, by what the model says of each, and what it cannot say.
+"""Which drum for a job: sizes, films, openings and muffling searched, tensions of both heads optimised, ranked on the front.
 
-Every option is tuned in the model (both heads to one pitch) until its note is the wished one, then judged by
-figures a person named: tail, level in front, roundness, feel, what fits the car. Nothing here was played.
+``plan.hunt`` looks at everything on offer by smooth surfaces and solves what promises most by the exact model. It does so
+for the wishes as they are, and again with each wish counted fourfold, so that the front has its corners. Designs are then
+sorted by the front they stand on (``plan.front``) and by cost. Nothing here was played.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from math import exp, log
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import product
+from math import exp
 from typing import Any
 
 import numpy as np
 
-from .. import units
-from ..constants import LN_1000
 from ..drumfile import changed
-from ..errors import BothheadsError, InputError
-from ..infer import ladder
-from ..records import Drum, Head, Muffling, Opening, Prediction
-from .kit import good_range
-from .safety import film_bounds
+from ..errors import BothheadsError
+from ..infer.slopes import SLOPE_CENTRE
+from ..records import Drum
+from ..units import cents
+from .carrying import Carried, carried, shortfall_m
+from .cost import EIGHTH, KILOGRAM, Scale
+from .design import Build, builds_of
+from .front import fronts, order
+from .hunt import Corner, Found, Hunt, Lattice, expense
+from .job import Job, parse_job
 from .sheet import exact_model, figures
-from .wish import FIGURES, parse_note
 
-_JOB_KEYS = {
-    "use": "'bass' or 'tom'", "note": "a note or Hz", "tail_s": "seconds", "diameters_in": "a list of inches",
-    "depths_in": "a list of inches", "films_mil": "a list of mil", "largest_in": "inches that fit the car",
-    "unamplified": "true or false", "round": "true or false", "opening": "true or false", "quick": "true or false",
-}
-_BASS = ((18, 20, 22, 24, 26), (12, 14, 16, 18))
-_TOM = ((10, 12, 13, 14, 16, 18), (8, 10, 12, 14, 16))
+Progress = Callable[[float, str], None]
+
+KEPT = 6  # designs returned
+OF_A_SIZE = 2  # designs of one size among them, as long as there are others
+EMPHASIS = 4.0  # a wish counted so many times, for the front's corners
+FAR = 6.0  # steps behind the best: not shown
+SETTLED = (6, 2)  # builds solved to the end: for the wishes as they are, for each emphasis
+CORNERS = 6  # wishes that are emphasised
+MOST_EXPENSE = 150.0  # of exact solves, in solves of a round drum: some seconds
+TOO_FAR_CENTS = 100.0  # further from the note than this is no answer
 NOT_TESTED = (
-    "wood, shell thickness and bearing edges", "beater or stick and who plays", "the room and the microphones",
-    "weight and looks", "how the film's own damping differs from maker to maker",
+    "wood, shell thickness, ply and bearing edges: the model's shell is rigid",
+    "beater or stick and who plays: one reference push, and one felt beater for the feel",
+    "the room beyond its floor, and the microphones themselves",
+    "how a maker's film damps by itself: losses are assumed alike unless you give them",
+    "looks, price, and whether the size is made",
 )
-KEPT = 6  # options returned
 
 
 @dataclass(frozen=True)
-class Option:
-    """One drum for the job: lower ``cost`` is better; ``reasons`` for and ``against`` in words."""
+class Design:
+    """One drum with a setting for every part of the job. ``cost`` in steps, smaller is better."""
 
-    drum: Drum
+    build: Build
+    settings: tuple[Found, ...]
+    misses: dict[str, float]
     cost: float
-    note_hz: float
-    tail_s: float
-    tension: float  # N/m, both heads to one pitch
-    figures: dict[str, float]
-    reasons: tuple[str, ...]
-    against: tuple[str, ...]
+    carried: Carried
+    front: int = 1
+    label: str = ""
+
+    @property
+    def drums(self) -> tuple[Drum, ...]:
+        """The drum as set for each part."""
+        return tuple(f.figures.drum for f in self.settings)
+
+
+@dataclass(frozen=True)
+class Blocked:
+    """A limit that leaves nothing, and the design that misses it by least."""
+
+    limit: str
+    words: str
+    nearest: Build | None = None
 
 
 @dataclass(frozen=True)
 class Choice:
-    """Ranked options, best first, what was assumed and what was not tested."""
+    """Designs, best first; ``refused`` says why there are none."""
 
-    options: tuple[Option, ...]
-    assumed: tuple[str, ...]
-    not_tested: tuple[str, ...]
-
-
-def _checked(job: Mapping[str, Any]) -> dict[str, Any]:
-    unknown = sorted(set(job) - set(_JOB_KEYS))
-    if unknown:
-        known = ", ".join(f"{k} ({v})" for k, v in _JOB_KEYS.items())
-        raise InputError(f"'{unknown[0]}' is not part of a job: use {known}.")
-    out = dict(job)
-    if out.get("use", "bass") not in ("bass", "tom"):
-        raise InputError("use must be 'bass' or 'tom'.")
-    for key in ("tail_s", "largest_in"):
-        if key in out and not (isinstance(out[key], int | float) and 0.05 <= out[key] <= 60):
-            raise InputError(f"{key} must be a number from 0.05 to 60.")
-    return out
+    job: Job
+    designs: tuple[Design, ...]
+    scale: Scale
+    blocked: tuple[Blocked, ...] = ()
+    refused: str | None = None
+    stopped: bool = False
+    searched: dict[str, int] = field(default_factory=dict)
+    hunt: Hunt | None = field(default=None, compare=False, repr=False)
 
 
-def _sizes(job: Mapping[str, Any]) -> list[tuple[float, float]]:
-    diameters, depths = _BASS if job.get("use", "bass") == "bass" else _TOM
-    diameters, depths = job.get("diameters_in", diameters), job.get("depths_in", depths)
-    largest = job.get("largest_in", 60)
-    found = [(float(d), float(h)) for d in diameters for h in depths if d <= largest and 0.35 <= h / d <= 1.1]
-    if not found:
-        raise InputError("no size is left: widen diameters_in, depths_in or largest_in.")
-    return found
+class Stopped(Exception):
+    """Raised inside a search when its owner wants no more."""
 
 
-def tuned(drum: Drum, note_hz: float) -> Drum | None:
-    """The drum with both heads at one pitch (T / sigma alike) so that its note is ``note_hz``; None out of reach.
+def choose(
+    job: Mapping[str, Any] | Job, *, resistance: float | None = None,
+    lattice: Lattice | None = None, laid: Sequence[str] | None = None,
+    progress: Progress | None = None, stop: Callable[[], bool] | None = None,
+) -> Choice:
+    """Ranked drums for a job (``plan.job``), best first.
 
-    Newton in ln T with the exact slope of the note; the bounds are the film's own.
-    """
-    low, high = film_bounds(drum.batter.surface_density)
-    ratio = 1.0 if drum.resonant is None else drum.resonant.surface_density / drum.batter.surface_density
-    tension = 600.0 * drum.batter.surface_density / 0.353
-    for _ in range(6):
-        at = ladder.with_tensions(drum, tension, tension * ratio)
-        from ..physics.coupled import default_fmax, solve
-        from ..physics.forecast import note_of
-
-        now = note_of(solve(at, fmax_hz=max(2.5 * note_hz, 0.5 * default_fmax(drum)))).frequency_hz
-        if now is None:
-            return None
-        step = log(note_hz / now)
-        if abs(step) < 2e-4:
-            break
-        tension *= exp(2.05 * step)
-        if not 0.3 * low < tension < 3.0 * high:
-            return None
-    return ladder.with_tensions(drum, tension, tension * ratio)
-
-
-def _judge(drum: Drum, prediction: Prediction, job: Mapping[str, Any], note_hz: float) -> Option | None:
-    note = prediction.note
-    if note.frequency_hz is None or note.decay_s is None:
-        return None
-    tail = LN_1000 * note.decay_s
-    values = dict(zip(FIGURES, map(float, figures(drum, prediction)), strict=True))
-    mine = min(prediction.partials, key=lambda p: abs(p.frequency_hz - (note.frequency_hz or 0.0)))
-    values["front_db"] = float(mine.level_db.get("front", max(mine.level_db.values(), default=-200.0)))
-    cost, reasons, against = 0.0, [], []
-    low, high = film_bounds(drum.batter.surface_density)
-    tension = drum.batter.tension or 0.0
-    size = f"{units.inches_from_metres(drum.diameter):.0f} x {units.inches_from_metres(drum.depth):.0f} in"
-    reasons.append(f"{size} (diameter x depth) at {note.frequency_hz:.1f} Hz takes {tension:.0f} N/m")
-    if tension < 1.2 * low:
-        cost += 4.0 + 10.0 * max(log(1.2 * low / max(tension, 1.0)), 0.0)
-        against.append("the note needs film near or below its creases")
-    if tension > 0.8 * high:
-        cost += 6.0
-        against.append("the note needs film near its working limit")
-    kind = str(job.get("use", "bass"))
-    ends = good_range(drum.diameter, kind)
-    if not ends[0] <= note_hz <= ends[1]:
-        cost += 1.0
-        against.append(f"common practice keeps this size between {ends[0]:.0f} and {ends[1]:.0f} Hz")
-    if "tail_s" in job:
-        off = abs(log(tail / float(job["tail_s"])))
-        cost += 3.0 * off
-        (reasons if off < 0.25 else against).append(f"tail {tail:.2f} s, wanted {float(job['tail_s']):.2f}")
-    if job.get("unamplified"):
-        cost -= (values["front_db"] - 100.0) / 6.0
-        reasons.append(f"the note in front at {values['front_db']:.0f} dB for the reference push (model)")
-    if job.get("round"):
-        cost += values["roundness"] / 6.0
-        reasons.append(f"levels differ by {values['roundness']:.1f} dB rms round the drum")
-    if job.get("quick"):
-        cost += 80.0 * exp(values["response"])
-        reasons.append(f"the batter's wave is back in {1e3 * exp(values['response']):.1f} ms")
-    return Option(drum, cost, note.frequency_hz, tail, tension, values, tuple(reasons), tuple(against))
-
-
-def choose(job: Mapping[str, Any]) -> Choice:
-    """Ranked drums for a job, best first.
-
-    ``job`` keys: use (bass, tom), note, tail_s, diameters_in, depths_in, films_mil, largest_in, and the wishes
-    unamplified, round, opening, quick (true or false).
+    ``resistance`` [N s/m3] of new heads where the log tells it; ``lattice`` restricts the settings to a small grid and
+    ``laid`` the ways of muffling; ``progress(share, words)`` is told of every step; when ``stop()`` is true the best so far
+    is returned.
 
     Raises
     ------
     InputError
-        For unknown keys and for sizes that leave nothing to choose from.
+        For a job that cannot be read and for sizes that leave nothing to choose from.
     """
-    job = _checked(job)
-    sizes = _sizes(job)
-    kind = str(job.get("use", "bass"))
-    assumed = ["both heads to one pitch", "losses assumed, not measured"]
-    if "note" in job:
-        note_hz = parse_note(str(job["note"]))
-    else:
-        ends = good_range(units.metres_from_inches(float(np.median([d for d, _ in sizes]))), kind)
-        note_hz = (ends[0] * ends[1]) ** 0.5
-        assumed.append(f"note {note_hz:.0f} Hz, the middle of the range of a middle size")
-    found = []
-    for diameter, depth in sizes:
-        for film in job.get("films_mil", (10.0,) if kind == "bass" else (10.0, 14.0)):
-            option = _option(diameter, depth, float(film), job, note_hz)
-            if option is not None:
-                found.append(option)
-    if not found:
-        raise InputError(f"no size reaches {note_hz:.0f} Hz within its film: widen the sizes or change the note.")
-    found.sort(key=lambda o: o.cost)
-    best = _with_extras(found[:3], job, note_hz) + found
-    best.sort(key=lambda o: o.cost)
-    return Choice(tuple(best[:KEPT]), tuple(assumed), NOT_TESTED)
+    asked = job if isinstance(job, Job) else parse_job(job)
+    builds, blocked = _within_limits(asked, builds_of(asked, resistance))
+    if not builds:
+        return Choice(asked, (), Scale(), blocked, _refusal(blocked))
+    clock = _Clock(progress, stop, len(builds) * len(asked.parts))
+    hunt: Hunt | None = None
+    stopped = False
+    try:
+        hunt = Hunt(asked, builds, lattice=lattice, laid=laid, tick=clock.tick)
+        _search(hunt, clock)
+    except Stopped:
+        stopped = True
+    if hunt is None:
+        return Choice(asked, (), Scale(), (), "stopped before the first design was solved", True)
+    designs = _ranked(hunt)
+    counts = {"designs": len(builds), "states": hunt.states, "solved": hunt.solves}
+    if not designs:
+        why = "stopped before the first design was solved" if stopped else "no film on offer reaches what was asked"
+        return Choice(asked, (), hunt.scale, (), why, stopped, counts, hunt)
+    missed = _note_missed(asked, designs)
+    if missed is not None and not stopped:
+        return Choice(asked, designs, hunt.scale, (missed,), missed.words, False, counts, hunt)
+    return Choice(asked, designs, hunt.scale, (), None, stopped, counts, hunt)
 
 
-def _option(diameter: float, depth: float, film: float, job: Mapping[str, Any], note_hz: float) -> Option | None:
-    rods = 6 if diameter < 14 else 8 if diameter < 24 else 10
-    head = Head(units.surface_density_from_mil(film), rods)
-    name = f"{diameter:g} x {depth:g}, {film:g} mil"
-    bare = Drum(name, units.metres_from_inches(diameter), units.metres_from_inches(depth), head, head)
-    drum = tuned(bare, note_hz)
-    return None if drum is None else _judge(drum, exact_model(drum), job, note_hz)
+class _Clock:
+    """Progress as a share of the expected steps, and the question whether to stop."""
+
+    def __init__(self, progress: Progress | None, stop: Callable[[], bool] | None, corners: int) -> None:
+        self.progress, self.stop, self.done = progress, stop, 0.0
+        self.step = 0.35 / max(corners, 1)
+
+    def tick(self, words: str) -> None:
+        """One step further; raises ``Stopped``."""
+        if self.stop is not None and self.stop():
+            raise Stopped
+        self.done = min(self.done + self.step, 0.95)
+        if self.progress is not None:
+            self.progress(self.done, words)
 
 
-def _with_extras(best: Sequence[Option], job: Mapping[str, Any], note_hz: float) -> list[Option]:
-    """The best options again with a ring when their tail is too long, and with an opening when one is wished."""
-    out = []
-    for option in best:
-        variants: list[tuple[Drum, str]] = []
-        width = 0.12 * option.drum.radius
-        if "tail_s" in job and option.tail_s > 1.15 * float(job["tail_s"]):
-            area = np.pi * (option.drum.radius**2 - (option.drum.radius - width) ** 2)
-            ring = Muffling("ring", ("batter",), width=width, mass=0.25 * float(area), resistance=40.0)
-            variants.append((replace(option.drum, muffling=(ring,)), f"with a {100 * width:.0f} cm ring on the batter"))
-        if job.get("opening") and option.drum.resonant is not None:
-            hole = Opening(units.metres_from_inches(5.0), 0.55 * option.drum.radius, 0.0)
-            variants.append((option.drum.with_head("resonant", opening=hole), "with a 5 in opening off centre"))
-        for drum, words in variants:
-            judged = _judge(replace(drum, name=f"{drum.name}, {words}"), exact_model(drum), job, note_hz)
-            if judged is not None:
-                cost = judged.cost - (0.5 if job.get("opening") and "opening" in words else 0.0)
-                out.append(replace(judged, cost=cost, reasons=(*judged.reasons, words)))
-    return out
+# ------------------------------------------------------------------ limits
+def _within_limits(job: Job, builds: list[Build]) -> tuple[list[Build], tuple[Blocked, ...]]:
+    """Builds that may be carried; where none may, the limit or limits that leave none."""
+    loads = [carried(b.drum, job.use) for b in builds]
+    over = {
+        "boot": [shortfall_m(c, job.boot) if job.boot else -1.0 for c in loads],
+        "weight": [c.weight_kg - job.weight_kg if job.weight_kg else -1.0 for c in loads],
+    }
+    left = [b for i, b in enumerate(builds) if all(v[i] <= 1e-9 for v in over.values())]
+    if left or not builds:
+        return left, () if left else (Blocked("opening", "no head on offer has room for the opening"),)
+    alone = [name for name, v in over.items() if min(v) > 1e-9]
+    blocked = []
+    for name in alone or [n for n, v in over.items() if max(v) > 1e-9]:
+        i = int(np.argmin(over[name]))
+        by = f"{100 * over[name][i]:.0f} cm" if name == "boot" else f"{over[name][i]:.1f} kg"
+        how = f"{builds[i].name} comes nearest and is {by} too {'large' if name == 'boot' else 'heavy'}" if alone else \
+            "each limit alone leaves something, both together nothing"
+        blocked.append(Blocked(name, f"the {name} limit: {how} (packed size and weight are estimates)", builds[i]))
+    return [], tuple(blocked)
+
+
+def _refusal(blocked: Sequence[Blocked]) -> str:
+    return "nothing on offer can be carried: " + "; ".join(b.words for b in blocked) + "."
+
+
+def _note_missed(job: Job, designs: Sequence[Design]) -> Blocked | None:
+    """The note that no design comes near to, or None."""
+    for i, part in enumerate(job.parts):
+        wish = part.wish("note")
+        if wish is None:
+            continue
+        off = [max(cents(wish.low, hz), cents(hz, wish.high)) for d in designs
+               if (hz := exp(d.settings[i].figures.values["note"]))]
+        k = int(np.argmin(off))
+        if off[k] > TOO_FAR_CENTS:
+            hz = exp(designs[k].settings[i].figures.values["note"])
+            return Blocked("note", f"no size on offer reaches {wish.words} within its film: {designs[k].build.name} comes "
+                                   f"nearest with {hz:.1f} Hz: widen the sizes or change the note.", designs[k].build)
+    return None
+
+
+# ------------------------------------------------------------------ search
+def _search(hunt: Hunt, clock: _Clock) -> None:
+    """Settle the builds that promise most, for the wishes as they are and for every emphasis."""
+    wishes = hunt.job.criteria[:CORNERS] if len(hunt.job.criteria) > 1 else ()
+    weights: list[Mapping[str, float]] = [{}, *({w.key: EMPHASIS} for w in wishes)]
+    promised = np.zeros((len(weights), len(hunt.builds)))
+    for i, row in enumerate(hunt.corners):
+        clock.tick("looking at every setting")
+        for corner in row:
+            promised[:, i] += [p.cost for p in hunt.promise(corner, weights)]
+    clock.step = 0.5 / (4.0 * sum(SETTLED))
+    spent = _settle(hunt, weights[0], promised[0], SETTLED[0], MOST_EXPENSE)
+    for k, weight in enumerate(weights[1:], 1):
+        spent += _settle(hunt, weight, promised[k], SETTLED[1], MOST_EXPENSE / len(wishes))
+    hunt.scale = _scale(hunt)
+
+
+def _settle(hunt: Hunt, weights: Mapping[str, float], promised: np.ndarray[Any, Any], count: int, most: float) -> float:
+    """Solve the best ``count`` builds to the end, as long as the expense allows; what that cost."""
+    promised = promised.copy()
+    spent, exact = 0.0, np.full(len(promised), np.inf)
+    while np.isfinite(exact).sum() < min(count, len(promised)) or promised.min() < exact.min():
+        i = int(np.argmin(promised))
+        if not np.isfinite(promised[i]) or (spent > most and np.isfinite(exact).any()):
+            break
+        solved = sum(len(c.solved) for c in hunt.corners[i])
+        found = [hunt.settle(corner, weights) for corner in hunt.corners[i]]
+        spent += (sum(len(c.solved) for c in hunt.corners[i]) - solved) * max(
+            (expense(hunt.builds[i], f.setting) for f in found if f), default=1.0)
+        if all(f is not None for f in found):
+            exact[i] = sum(f.cost(weights) for f in found if f)
+        promised[i] = np.inf
+    return spent
+
+
+def _scale(hunt: Hunt) -> Scale:
+    """For every wish for as much (little) as can be: the best among the best designs, that wish counted fourfold."""
+    ideals = {}
+    for wish in hunt.job.criteria:
+        if wish.aim == "range":
+            continue
+        weights = {wish.key: EMPHASIS}
+        best: tuple[float, float] | None = None
+        for row in hunt.corners:
+            found = [hunt.best_of(c, weights) for c in row]
+            if any(f is None for f in found):
+                continue
+            cost = sum(f.cost(weights) for f in found if f)
+            mine = found[wish.part]
+            if mine is not None and (best is None or cost < best[0]):
+                best = cost, mine.figures.values[wish.what]
+        if best is not None:
+            ideals[wish.key] = best[1]
+    return Scale(ideals)
+
+
+# ------------------------------------------------------------------ ranking
+def turning(first: Drum, second: Drum) -> float:
+    """Eighths of a turn between two settings, both heads together, at the prior's pull per turn."""
+    moved = 0.0
+    for a, b in ((first.batter, second.batter), (first.resonant, second.resonant)):
+        if a is not None and b is not None:
+            moved += abs((b.tension or 0.0) - (a.tension or 0.0))
+    return 8.0 * moved / SLOPE_CENTRE
+
+
+def assembled(build: Build, settings: Sequence[Found], use: str) -> Design:
+    """A design from its settings: misses of all parts, and what the turning between them costs."""
+    misses = {key: value for found in settings for key, value in found.misses.items()}
+    if len(settings) > 1:
+        misses["turning"] = EIGHTH * sum(turning(settings[0].figures.drum, s.figures.drum) for s in settings[1:])
+    load = carried(settings[0].figures.drum, use)
+    misses["weight"] = KILOGRAM * load.weight_kg
+    return Design(build, tuple(settings), misses, float(sum(misses.values())), load)
+
+
+def _ranked(hunt: Hunt) -> tuple[Design, ...]:
+    """Designs of everything that was solved, by front and cost, not too many of one size."""
+    pool: list[Design] = []
+    for row in hunt.corners:
+        pool += _of_build(hunt, row)
+    if not pool:
+        return ()
+    rows = np.array([_asked(hunt.job, d) for d in pool])
+    numbers = fronts(rows)
+    costs = [d.cost for d in pool]
+    near = [i for i, c in enumerate(costs) if c <= min(costs) + FAR]
+    pool, numbers, costs = [pool[i] for i in near], [numbers[i] for i in near], [costs[i] for i in near]
+    ranked = [replace(pool[i], front=numbers[i]) for i in order(numbers, costs)]
+    best = int(np.argmin([d.cost for d in ranked]))
+    ranked.insert(0, ranked.pop(best))  # least cost leads, also where a tolerance put it behind
+    kept: list[Design] = []
+    for limit in (OF_A_SIZE, KEPT):
+        for d in ranked:
+            same = sum(d.build.drum.diameter == k.build.drum.diameter and d.build.drum.depth == k.build.drum.depth for k in kept)
+            if len(kept) < KEPT and d not in kept and same < limit:
+                kept.append(d)
+    kept.sort(key=lambda d: ranked.index(d))
+    return tuple(_labelled(hunt.job, kept))
+
+
+def _of_build(hunt: Hunt, row: Sequence[Corner]) -> list[Design]:
+    """Pareto settings of one build; for several parts the best pairs of each part's few best."""
+    each: list[list[Found]] = []
+    for corner in row:
+        found = sorted((hunt.found(corner, s) for s in corner.solved), key=lambda f: f.cost({}))
+        found = [f for f in found if np.isfinite(f.cost({}))]
+        if not found:
+            return []
+        each.append(found[:12] if len(row) == 1 else found[:5])
+    designs = sorted((assembled(row[0].build, combo, hunt.job.use) for combo in product(*each)), key=lambda d: d.cost)
+    kept: list[Design] = []
+    for d in designs:
+        if all(_apart(d, k) for k in kept):
+            kept.append(d)
+    return kept[:4]
+
+
+def _apart(a: Design, b: Design) -> bool:
+    """Whether two designs of one build are worth telling apart."""
+    pairs = list(zip(a.settings, b.settings, strict=True))
+    return any(x.setting.laid != y.setting.laid or abs(x.setting.u - y.setting.u) > 0.08
+               or abs(x.setting.d - y.setting.d) > 0.25 or abs(x.setting.size - y.setting.size) > 0.02 for x, y in pairs)
+
+
+def _asked(job: Job, design: Design) -> list[float]:
+    """Misses of what was asked, and of the films: what the front is about."""
+    return [design.misses[w.key] for w in job.criteria] + [sum(v for k, v in design.misses.items() if k.endswith(".film"))]
+
+
+def _labelled(job: Job, designs: Sequence[Design]) -> list[Design]:
+    """What each is best in: all round, one of the wishes, weight."""
+    labels: dict[int, list[str]] = {0: ["best all round"]}
+    for wish in job.criteria:
+        values = [d.misses[wish.key] for d in designs]
+        i = int(np.argmin(values))
+        if sorted(values)[min(1, len(values) - 1)] - values[i] > 0.3:
+            what = {"most": f"loudest at the {wish.what}", "least": f"quietest at the {wish.what}"}.get(wish.aim, "")
+            words = {"response": "quickest answer", "roundness": "most alike all round"} if wish.aim == "least" else {}
+            labels.setdefault(i, []).append(words.get(wish.what) or what or f"nearest to the {wish.what} wished")
+    if len(designs) > 1:
+        i = int(np.argmin([d.carried.weight_kg for d in designs]))
+        labels.setdefault(i, []).append("lightest")
+    return [replace(d, label=", ".join(labels.get(i, []))) for i, d in enumerate(designs)]
 
 
 def sweep(drum: Drum, key: str, values: Sequence[str]) -> tuple[dict[str, Any], ...]:

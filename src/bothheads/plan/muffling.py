@@ -43,7 +43,7 @@ class Suggestion:
 
 
 @dataclass(frozen=True)
-class _Kind:
+class Kind:
     """A family of things of one size parameter between limits [m]."""
 
     make: Callable[[float, float], Muffling]  # (size, radius of the head)
@@ -69,12 +69,12 @@ def _ring(size: float, radius: float) -> Muffling:
     return Muffling("ring", ("batter",), 0.0, 0.0, None, size, RING_DENSITY * area, RING_RESISTANCE)
 
 
-_KINDS = (
-    _Kind(_pad, 0.02, 0.12, lambda s, h: f"lay a folded cloth about {200 * s:.0f} cm across on the lower part of the "
+KINDS = (
+    Kind(_pad, 0.02, 0.12, lambda s, h: f"lay a folded cloth about {200 * s:.0f} cm across on the lower part of the "
                                          f"{h} head, clear of the beater"),
-    _Kind(_strip, 0.015, 0.09, lambda s, h: f"put a felt strip {100 * s:.0f} cm wide straight across the {h} head, "
+    Kind(_strip, 0.015, 0.09, lambda s, h: f"put a felt strip {100 * s:.0f} cm wide straight across the {h} head, "
                                             "halfway between its middle and its lower edge"),
-    _Kind(_ring, 0.015, 0.06, lambda s, h: f"lay a ring of film {100 * s:.0f} cm wide on the edge of the {h} head"),
+    Kind(_ring, 0.015, 0.06, lambda s, h: f"lay a ring of film {100 * s:.0f} cm wide on the edge of the {h} head"),
 )
 
 
@@ -120,7 +120,7 @@ def leverage(drum: Drum, head: HeadName) -> Leverage:
                     rung.film_slope[i] / solid.head(head).surface_density)
 
 
-def _sized(lever: Leverage, kind: _Kind, wanted: float, radius: float) -> float:
+def _sized(lever: Leverage, kind: Kind, wanted: float, radius: float) -> float:
     """Size [m] of a kind whose tail ratio comes nearest to ``wanted``, by halving."""
     low, high = kind.low, min(kind.high, 0.4 * radius)
     for _ in range(8):
@@ -154,7 +154,7 @@ def suggest(
         return _taken_off(drum, base, solve, tail_ratio)
     lever = leverage(drum, head)
     offers = []
-    for kind in _KINDS:
+    for kind in KINDS:
         size = _sized(lever, kind, tail_ratio, drum.radius)
         item = replace(kind.make(size, drum.radius), heads=(head,))
         ratio, shift = lever.of(item, drum.radius)

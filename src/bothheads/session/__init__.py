@@ -4,6 +4,7 @@ from .. import drumfile as _drumfile
 from .. import wire as _wire
 from ..records import Comparison, Drum, Fit, Plan, Prediction, Reading, State, TapReading
 from .blend import blend_take
+from .choosing import choose, sound_of
 from .compare import compare, compare_states
 from .drums import Loaded, channel_names, is_file, load_drum, load_file, parse_turns, with_changes
 from .forecast import fit, fit_readings, forecast_state, predict, render
@@ -21,7 +22,7 @@ from .logbook import (
     take_audio,
     take_files,
 )
-from .planning import choose, plan, plan_kit, sweep
+from .planning import plan, plan_kit, sweep
 from .reading import (
     audio_files,
     join_readings,
@@ -35,7 +36,6 @@ from .reading import (
     roundness,
 )
 from .recall import Recall, heads_of, recall, recall_json
-from .sayings import sayings, sayings_json
 from .sayings import sayings, sayings_json
 from .sweeps import cores, read_folder, sweep_file
 from .walk import strokes_apart_db, take_walk, walk_files, walked
@@ -88,8 +88,7 @@ __all__ = [
     "roundness",
     "sayings",
     "sayings_json",
-    "sayings",
-    "sayings_json",
+    "sound_of",
     "strokes_apart_db",
     "sweep",
     "sweep_file",

@@ -142,53 +142,6 @@ def sweep(ref: str | Drum, key: str, values: Sequence[float], *, log: Log | None
     return tuple((v, forecast(with_changes(drum, [f"{key}={v!r}"]))) for v in values)
 
 
-def choose(items: Sequence[str]) -> tuple[dict[str, Any], list[str]]:
-    """Sizes, films, opening and muffling for a job written as KEY=VALUE, ranked; the object and its lines in words.
-
-    Raises
-    ------
-    InputError
-        Unknown keys, or sizes that leave nothing to choose from.
-    """
-    from .. import wire
-    from ..drumfile import to_dict
-    from ..plan.choose import choose as rank
-
-    job: dict[str, Any] = {}
-    for item in items:
-        key, equals, value = item.partition("=")
-        if not equals:
-            raise InputError(f"'{item}' is not KEY=VALUE: write for example use=bass note=50Hz largest_in=22.")
-        job[key.strip()] = _job_value(value.strip())
-    choice = rank(job)
-    answer = {
-        "schema": "bothheads.choice/1",
-        "options": [
-            {"drum_file": to_dict(o.drum), "cost": o.cost, "note_hz": o.note_hz, "t60_s": o.tail_s, "tension": o.tension,
-             "reasons": o.reasons, "against": o.against} for o in choice.options
-        ],
-        "assumed": choice.assumed, "not_tested": choice.not_tested,
-    }
-    lines = []
-    for rank_, o in enumerate(choice.options, 1):
-        lines.append(f"{rank_}. {o.drum.name}: note {o.note_hz:.1f} Hz, tail {o.tail_s:.2f} s, both heads {o.tension:.0f} N/m")
-        lines += [f"   for: {text}" for text in o.reasons] + [f"   against: {text}" for text in o.against]
-    lines += [f"Assumed: {text}" for text in choice.assumed] + [f"Not tested: {text}" for text in choice.not_tested]
-    cleaned: dict[str, Any] = wire.clean(answer)
-    return cleaned, lines
-
-
-def _job_value(text: str) -> Any:
-    """true/false, a number, a list of numbers with commas, or text as it stands."""
-    if text.lower() in ("true", "yes", "false", "no"):
-        return text.lower() in ("true", "yes")
-    try:
-        numbers = [float(part) for part in text.split(",")]
-    except ValueError:
-        return text
-    return numbers if "," in text else numbers[0]
-
-
 def plan_kit(
     refs: Sequence[str], *, notes: str | None = None, interval: str | None = None, log: Log | None = None
 ) -> tuple[dict[str, Any], list[str]]:
