@@ -139,7 +139,20 @@ def _random(table: dict[str, Any]) -> tuple[tuple[Draw, ...], int, int]:
     draws = tuple(draw_of(key, value) for key, value in flatten(table, "", DRAW_WORDS).items())
     if not draws:
         raise InputError("[random] varies nothing: name keys of the drum file with their range, such as batter.tension.")
-    return draws, count, seed
+    return _in_turn(draws), count, seed
+
+
+def _in_turn(draws: tuple[Draw, ...]) -> tuple[Draw, ...]:
+    """The draws with every key after the one that it multiplies (TOML gathers dotted keys by their first part)."""
+    left, out = list(draws), list[Draw]()
+    while left:
+        names = {draw.key for draw in left}
+        ready = [draw for draw in left if draw.times not in names]
+        if not ready:
+            raise InputError(f"[random] {left[0].key}.times goes round in a circle: one of the keys must be drawn by itself.")
+        out += ready
+        left = [draw for draw in left if draw not in ready]
+    return tuple(out)
 
 
 def _output(table: Mapping[str, Any]) -> Output:
@@ -163,7 +176,7 @@ def _check(spec: Spec) -> None:
     known: set[str] = {key for key, _ in spec.grid}
     for draw in spec.draws:
         if draw.times is not None and draw.times not in known and _value(spec.bases[0].drum, draw.times) is None:
-            raise InputError(f"[random] {draw.key}.times: '{draw.times}' has no value yet; name a key above it or of the drum.")
+            raise InputError(f"[random] {draw.key}.times: '{draw.times}' is no key of this sweep and has no value in the drum.")
         known.add(draw.key)
     for strike in spec.strikes:
         for key in spec.keys:

@@ -52,7 +52,7 @@ def sweep_file(
     spec = parse_spec(_text(where), drum_of=lambda ref: _base(ref, where.parent, log))
     design = Design(spec)
     form = format_here()
-    chosen = engine_for(design.points, jobs=jobs or cores(), asked=engine, scheduler=scheduler)
+    chosen = engine_for(design.points, jobs=cores() if jobs is None else jobs, asked=engine, scheduler=scheduler)
     say(f"{design.points} points on {chosen.why}.")
     if form == "jsonl":
         say("Results are JSON lines, because pyarrow is not installed (bothheads[sweep] brings it).")
