@@ -29,6 +29,7 @@ VIEWS = {
     "history": "/drums/1/history", "laid-over": "/drums/1/history?over=1,6", "rods": "/drums/1/rods?head=batter",
     "rods-untapped": "/drums/1/rods?head=resonant", "taps": "/drums/1/taps?head=batter",
     "microphones": "/drums/1/microphones", "blend": "/drums/1/microphones?a=seat&b=front#bl",
+    "walk": "/drums/1/walk", "walk-empty": "/drums/2/walk", "fresh-drum": "/drums/5", "fresh-listen": "/drums/5/listen",
     "muffling": "/drums/1/muffling?tail=1", "blind": "/drums/1/blind?a=1&b=6", "ear": "/drums/1/ear",
     "ear-question": "/drums/1/ear?lesson=higher&who=Guest", "cards": "/drums/1/cards", "quick": "/drums/1/quick",
     "kit": "/kit", "kit-plan": "/kit?interval=fourths", "missing": "/drums/77",
@@ -53,6 +54,33 @@ def trial_views(page: Any) -> dict[str, str]:
         page.locator("button.ans").first.click()
         page.wait_for_load_state()
     return {"trial": urlsplit(running).path, "result": urlsplit(done).path}
+
+
+def walked(page: Any) -> None:
+    """A walk-round in the making: strikes at three places, uploaded as a person without a microphone does."""
+    from page_log import HALL, struck
+
+    from bothheads import drumfile
+
+    page.goto("/drums/1/walk")
+    for i, place in enumerate(("seat", "front", "side")):
+        data = struck(drumfile.parse(HALL)[0], seed=60 + i, places=[i])
+        page.get_by_text("a recording instead of listening").click()
+        page.select_option("#to", place)
+        page.set_input_files("input[type=file]", {"name": f"{place}.wav", "mimeType": "audio/wav", "buffer": data})
+        page.get_by_role("button", name="Add these strikes").click()
+        page.get_by_role("button", name=f"Leave out strike {i + 1} at the {place}").wait_for(timeout=60000)
+        page.reload()
+
+
+def fresh_drum(page: Any) -> None:
+    """A drum of which nothing is known yet."""
+    page.goto("/")
+    page.fill("input[name=name]", "Borrowed tom")
+    page.fill("input[name=diameter_in]", "13")
+    page.fill("input[name=depth_in]", "9")
+    page.get_by_role("button", name="Add this drum").click()
+    page.wait_for_load_state()
 
 
 def look(page: Any, name: str, path: str, width: int, shots: Path | None) -> dict[str, Any]:
@@ -95,6 +123,8 @@ def main() -> None:
         page.on("request", lambda r: hosts.update([urlsplit(r.url).hostname or urlsplit(r.url).scheme]))
         page.on("websocket", lambda s: hosts.update([urlsplit(s.url).hostname or "?"]))
         views = {**VIEWS, **trial_views(page)}
+        fresh_drum(page)
+        walked(page)
         wanted = [v for v in options.views.split(",") if v] or list(views)
         rows = [look(page, v, views[v], w, options.shots) for v in wanted for w in widths]
         browser.close()

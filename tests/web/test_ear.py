@@ -12,8 +12,8 @@ import pytest
 from bothheads import drumfile
 from bothheads.records import Note, Partial, Reading, StrikeReading
 from bothheads.web.advice import advice, apart, drift
-from bothheads.web.bench import Bench, Past, wav_bytes
-from bothheads.web.ear import HEADER, Ear, Gate, hello_of
+from bothheads.web.bench import Bench, wav_bytes
+from bothheads.web.ear import HEADER, Ear, hello_of
 
 RATE = 44100
 DRUM = drumfile.parse("diameter_in = 20\ndepth_in = 14\n[batter]\n[resonant]\n")[0]
@@ -41,27 +41,12 @@ def read(note_hz, *, peak=-12.0, settled=True, refused=None, warnings=()):
     return Reading(RATE, ("seat",), (StrikeReading(0.2, (peak,), 10.0),), (p,), note, warnings, settled=settled)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_every_strike_wakes_the_gate_once(seed):
-    onsets = [0.7, 1.5, 2.9, 3.2, 5.0]
-    gate = Gate(RATE)
-    x = struck(onsets, 6.5, seed=seed)[:, None]
-    woken = [at / RATE for i in range(0, len(x), 2048) for at in gate.feed(x[i:i + 2048])]
-    assert len(woken) == len(onsets)
-    assert np.allclose(woken, onsets, atol=0.01)
-
-
-def test_noise_alone_wakes_nothing():
-    gate = Gate(RATE)
-    x = struck([], 20.0, noise=0.01)[:, None]
-    assert [at for i in range(0, len(x), 2048) for at in gate.feed(x[i:i + 2048])] == []
-
-
 def test_strikes_are_read_soon_and_again_when_they_have_rung_out():
     ear = Ear(RATE, [0], ("seat",), DRUM)
     heard = [h for p in packets(struck([0.8, 3.4], 8.4)) for h in ear.feed(p)]
-    assert [h.final for h in heard] == [False, True, False, True]
-    assert heard[0].window_end - heard[0].onset == round(0.8 * RATE)
+    assert [h.final for h in heard] == [False, False, True, True]  # the second is read before the first is read again
+    assert [round(h.onset / RATE, 1) for h in heard] == [0.8, 3.4, 0.8, 3.4]
+    assert heard[0].window_end - heard[0].onset == round(0.6 * RATE)
     for h in heard:
         assert any(abs(p.frequency_hz - 45) < 0.5 for p in h.reading.partials)
     assert ear.gaps == 0
@@ -100,16 +85,6 @@ def test_sound_is_kept_to_24_bits():
         raw = file.readframes(4)
     values = [int.from_bytes(raw[3 * i:3 * i + 3], "little", signed=True) for i in range(4)]
     assert values == [4194304, -8388608, 8388607, 1]
-
-
-def test_the_past_forgets_and_cuts_by_frame():
-    past = Past(100, 1)
-    for i in range(40):
-        past.add(np.full((50, 1), i, np.float32))
-    assert past.end == 2000
-    assert past.begin == 750
-    assert past.cut(1010, 1012).tolist() == [[20.0], [20.0]]
-    assert len(past.cut(0, 760)) == 10
 
 
 def test_a_strike_that_stands_apart_is_named_and_can_be_left_out():

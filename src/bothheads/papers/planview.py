@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from html import escape
 from math import log
 
 from .. import roundness
@@ -42,52 +43,121 @@ def where_words(m: Microphone, depth: float) -> str:
     return f"{100 * far:.0f} cm {name}"
 
 
-def plan_svg(drum: Drum, places: Sequence[Microphone], *, wide: bool = True, palette: Palette = SCREEN) -> str:
-    """The drum from above: player below, listeners above; microphones numbered where they stood."""
+Box = tuple[float, float, float, float]  # left, top, right, bottom [px]
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Where the plan lies on its paper: px of the axis at the batter, px a metre; x runs to the player's left, z up."""
+
+    width: float
+    height: float
+    x0: float
+    z0: float
+    scale: float
+
+    def at(self, x: float, z: float) -> tuple[float, float]:
+        """Place on the paper [px] of a place in the room [m]."""
+        return self.x0 - self.scale * x, self.z0 - self.scale * z
+
+
+def ground_for(drum: Drum, places: Sequence[Microphone], *, wide: bool = True, room: float = 0.0) -> Ground:
+    """A paper that holds the drum and all places; ``room`` [m] is kept free on every side of the drum for more."""
     width, height = (440.0, 520.0) if wide else (344.0, 420.0)
+    xs = [m.x for m in places] + [-drum.radius - room, drum.radius + room]
+    zs = [m.z for m in places] + [-room, drum.depth + room]
+    scale = min((width - 150) / max(max(xs) - min(xs), 0.3), (height - 110) / max(max(zs) - min(zs), 0.3))
+    return Ground(width, height, width / 2 + 20 + scale * (max(xs) + min(xs)) / 2, height / 2 + scale * (max(zs) + min(zs)) / 2,
+                  scale)
+
+
+def plan_svg(drum: Drum, places: Sequence[Microphone], *, wide: bool = True, palette: Palette = SCREEN, room: float = 0.0,
+             heard: Collection[str] | None = None, now: str = "") -> str:
+    """The drum from above: player below, listeners above; microphones numbered where they stood.
+
+    On a walk-round ``heard`` names the places that have their strikes (the others are hollow) and ``now`` the place
+    where the microphone stands.
+    """
+    ground = ground_for(drum, places, wide=wide, room=room)
     pen = Pen(palette, f"p{'w' if wide else 'n'}")
     pen.pattern()
-    xs = [m.x for m in places] + [-drum.radius, drum.radius]
-    zs = [m.z for m in places] + [0.0, drum.depth]
-    scale = min((width - 150) / max(max(xs) - min(xs), 0.3), (height - 110) / max(max(zs) - min(zs), 0.3))
-    x0 = width / 2 + 20 + scale * (max(xs) + min(xs)) / 2  # x runs to the player's left
-    z0 = height / 2 + scale * (max(zs) + min(zs)) / 2
+    cx = ground.at(0, 0)[0]
+    pen.path(f"M{number(cx)} 27V{number(ground.height - 14)}", "hair", dash="8 4 2 4")
+    taken = _drum(pen, drum, ground)
+    spots = [ground.at(m.x, m.z) for m in places]
+    taken += [(x - 11, y - 11, x + 11, y + 11) for x, y in spots]
+    for i, (m, at) in enumerate(zip(places, spots, strict=True), 1):
+        _square(pen, i, at, filled=heard is None or m.name in heard, ringed=m.name == now)
+        taken.append(_name(pen, m, at, drum, ground, taken))
+    pen.text(cx + 8, ground.height - 19, "player", size=13, css="t2")
+    pen.text(cx + 8, 37, "listeners", size=13, css="t2")
+    foot = ground.height
+    pen.path(f"M14 {number(foot - 22)}h{number(0.3 * ground.scale)}m0 -4v8M14 {number(foot - 26)}v8", "ink", width=1.5)
+    pen.text(14, foot - 2, "30 cm", size=13, css="t2")
+    label = (f"The drum from above, {inches_from_metres(drum.diameter):.0f} inches across and "
+             f"{inches_from_metres(drum.depth):.0f} deep, player below. Microphones: "
+             + ", ".join(f"{m.name} {where_words(m, drum.depth)}" for m in places) + ".")
+    names = escape("|".join(m.name for m in places), quote=True)
+    data = "" if heard is None else (f' data-x="{number(ground.x0, 2)}" data-z="{number(ground.z0, 2)}" '
+                                     f'data-scale="{number(ground.scale, 3)}" data-names="{names}"')
+    return pen.drawing(ground.width, ground.height, css="plan wide" if wide else "plan narrow", label=label, extra=data)
 
-    def at(x: float, z: float) -> tuple[float, float]:
-        return x0 - scale * x, z0 - scale * z
 
-    cx = at(0, 0)[0]
-    pen.path(f"M{number(cx)} 27V{number(height - 14)}", "hair", dash="8 4 2 4")
-    left, bottom = at(drum.radius, 0)
-    right, top = at(-drum.radius, drum.depth)
-    pen.bar(left, top, right - left, bottom - top, "fsheet", extra=' fill-opacity="0"')
+def _drum(pen: Pen, drum: Drum, ground: Ground) -> list[Box]:
+    """The drum's outline and the names of its heads; what they cover."""
+    left, bottom = ground.at(drum.radius, 0)
+    right, top = ground.at(-drum.radius, drum.depth)
     pen.path(f"M{number(left)} {number(top)}V{number(bottom)}M{number(right)} {number(top)}V{number(bottom)}", "ink",
              width=1.5)
     pen.bar(left - 3, bottom - 4, right - left + 6, 8, "fb")
     pen.text(left - 10, bottom + 5, "batter", size=14, anchor="end", css="fb", weight=650)
+    boxes = [(left - 60, bottom - 8, right + 3, bottom + 8)]
     if drum.resonant is not None:
         pen.bar(left - 3, top - 4, right - left + 6, 8, "br", slits=True)
         pen.text(left - 10, top + 5, "resonant", size=14, anchor="end", css="fr", weight=650)
-    for i, m in enumerate(places, 1):
-        _microphone(pen, i, m, at(m.x, m.z), drum, width)
-    pen.text(cx + 8, height - 19, "player", size=13, css="t2")
-    pen.text(cx + 8, 37, "listeners", size=13, css="t2")
-    pen.path(f"M14 {number(height - 22)}h{number(0.3 * scale)}m0 -4v8M14 {number(height - 26)}v8", "ink", width=1.5)
-    pen.text(14, height - 2, "30 cm", size=13, css="t2")
-    label = (f"The drum from above, {inches_from_metres(drum.diameter):.0f} inches across and "
-             f"{inches_from_metres(drum.depth):.0f} deep, player below. Microphones: "
-             + ", ".join(f"{m.name} {where_words(m, drum.depth)}" for m in places) + ".")
-    return pen.drawing(width, height, css="wide" if wide else "narrow", label=label)
+        boxes.append((left - 78, top - 8, right + 3, top + 8))
+    return boxes
 
 
-def _microphone(pen: Pen, index: int, m: Microphone, at: tuple[float, float], drum: Drum, width: float) -> None:
+def _square(pen: Pen, index: int, at: tuple[float, float], *, filled: bool, ringed: bool) -> None:
     x, y = at
-    pen.bar(x - 9, y - 9, 18, 18, "fi")
-    pen.text(x, y + 5, str(index), size=13, anchor="middle", css="fp", weight=700)
-    left = x > width - 110 or (abs(m.x) < drum.radius and 0 <= m.z <= drum.depth)
-    anchor, tx = ("end", x - 15) if left else ("start", x + 16)
-    pen.text(tx, y + 1, m.name, size=16, anchor=anchor, css="halo", weight=700)
-    pen.text(tx, y + 18, where_words(m, drum.depth), size=13, anchor=anchor, css="t2 halo")
+    if ringed:
+        pen.path(f"M{number(x - 15)} {number(y - 15)}h30v30h-30z", "ink", width=2.5)
+    if filled:
+        pen.bar(x - 9, y - 9, 18, 18, "fi")
+    else:
+        pen.bar(x - 9, y - 9, 18, 18, "fp")
+        pen.path(f"M{number(x - 9)} {number(y - 9)}h18v18h-18z", "ink", width=1.5, dash="3 2")
+    pen.text(x, y + 5, str(index), size=13, anchor="middle", css="fp" if filled else "", weight=700)
+
+
+def _name(pen: Pen, m: Microphone, at: tuple[float, float], drum: Drum, ground: Ground, taken: Sequence[Box]) -> Box:
+    """A microphone's name beside its square, on the side where it covers least."""
+    x, y = at
+    where = where_words(m, drum.depth)
+    w = max(9.2 * len(m.name), 6.8 * len(where))
+    sides: list[tuple[str, float, float]] = [("start", x + 17, y), ("end", x - 17, y), ("middle", x, y - 34), ("middle", x, y + 31),
+                                             ("start", x + 12, y - 26), ("end", x - 12, y - 26), ("start", x + 12, y + 26),
+                                             ("end", x - 12, y + 26)]
+
+    def box(side: tuple[str, float, float]) -> Box:
+        anchor, tx, ty = side
+        left = tx - {"start": 0.0, "middle": w / 2, "end": w}[anchor]
+        return left, ty - 14, left + w, ty + 22
+
+    def cost(side: tuple[str, float, float]) -> float:
+        mine = box(side)
+        over = sum(_shared(mine, other) for other in taken)
+        return over + 40.0 * (max(0.0, -mine[0]) + max(0.0, mine[2] - ground.width))
+
+    anchor, tx, ty = best = min(sides, key=cost)
+    pen.text(tx, ty + 1, m.name, size=16, anchor=anchor, css="halo", weight=700)
+    pen.text(tx, ty + 18, where, size=13, anchor=anchor, css="t2 halo")
+    return box(best)
+
+
+def _shared(a: Box, b: Box) -> float:
+    return max(0.0, min(a[2], b[2]) - max(a[0], b[0])) * max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
 
 
 def spectra_svg(lines: Sequence[Line], names: Sequence[str], *, wide: bool = True, palette: Palette = SCREEN) -> str:

@@ -34,8 +34,8 @@ def is_file(ref: str) -> bool:
     return ref.endswith(".toml") or "/" in ref or "\\" in ref
 
 
-def load_drum(ref: str | Drum, *, log: Log | None = None) -> Loaded:
-    """The drum that ``ref`` names; a drum in the log comes as in its last state.
+def load_drum(ref: str | Drum, *, log: Log | None = None, newest: int = REMEMBERED) -> Loaded:
+    """The drum that ``ref`` names; a drum in the log comes as in its last state, with its ``newest`` states.
 
     Raises
     ------
@@ -50,8 +50,8 @@ def load_drum(ref: str | Drum, *, log: Log | None = None) -> Loaded:
         from .logbook import open_log
 
         with open_log(create=False) as opened:
-            return _from_log(ref, opened)
-    return _from_log(ref, log)
+            return _from_log(ref, opened, newest)
+    return _from_log(ref, log, newest)
 
 
 def load_file(path: str | Path) -> Loaded:
@@ -69,9 +69,9 @@ def load_file(path: str | Path) -> Loaded:
     return Loaded(_in_its_air(drum), warnings, toml=text)
 
 
-def _from_log(ref: str, log: Log) -> Loaded:
+def _from_log(ref: str, log: Log, newest: int = REMEMBERED) -> Loaded:
     entry = log.find_drum(ref)
-    states = tuple(reversed(log.states(entry.id, limit=REMEMBERED, newest_first=True)))
+    states = tuple(reversed(log.states(entry.id, limit=newest, newest_first=True)))
     drum = states[-1].drum if states else entry.drum
     warnings = tuple(
         f"loss assumed on the {name} head"

@@ -58,11 +58,12 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
         rods_page,
         taps_page,
         turning_page,
+        walk_page,
     )
 
     static = StaticFiles(directory=str(files("bothheads.web") / "static"))
     views = (pages, live_page, history_page, turning_page, blind_page, rods_page, taps_page, microphones_page, cards_page, kit_page,
-             muffling_page, ear_page, jobs_page, api)
+             muffling_page, ear_page, jobs_page, walk_page, api)
     app = Starlette(
         routes=[*(route for view in views for route in view.ROUTES), Route("/favicon.ico", _no_icon),
                 Mount("/static", static, name="static")],

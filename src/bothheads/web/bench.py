@@ -16,9 +16,6 @@ from ..errors import BothheadsError
 from ..records import Drum, Reading
 from .advice import Advice, advice, apart, clipped, pitch_of
 
-Block = NDArray[np.float32]
-BEFORE_S = 0.20  # kept before each onset: the noise it rises from
-HELD_S = 12.0  # of the past, for cutting strikes out
 MOST_STRIKES = 24
 
 
@@ -120,25 +117,3 @@ def wav_samples(data: bytes) -> NDArray[np.float64]:
     whole = np.zeros((len(raw), 4), np.uint8)
     whole[:, 1:] = raw
     return np.asarray(whole.view("<i4").reshape(-1, channels) / 2147483648.0, dtype=np.float64)
-
-
-class Past:
-    """The last seconds of what the microphone heard, addressed by frame since it began."""
-
-    def __init__(self, sample_rate_hz: int, channels: int) -> None:
-        self.rate, self.channels = sample_rate_hz, channels
-        self.blocks: list[Block] = []
-        self.begin = 0
-        self.end = 0
-
-    def add(self, block: Block) -> None:
-        """One more block (n, channels)."""
-        self.blocks.append(block)
-        self.end += len(block)
-        while self.end - self.begin - len(self.blocks[0]) > HELD_S * self.rate:
-            self.begin += len(self.blocks.pop(0))
-
-    def cut(self, start: int, stop: int) -> Block:
-        """Frames ``start`` to ``stop`` as far as they are still held."""
-        held = np.concatenate(self.blocks) if self.blocks else np.zeros((0, self.channels), np.float32)
-        return held[max(start - self.begin, 0):max(stop - self.begin, 0)].copy()

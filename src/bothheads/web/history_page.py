@@ -21,7 +21,7 @@ from ..records import Note, Prediction, State
 from ..units import cents
 from . import forms, views
 from .app import show
-from .work import Desk, as_in, desk, drum_of
+from .work import Desk, as_in, desk, glance
 
 SHOWN = 12
 LAID = replace(NARROW, kind="l", size=14, width=360, height=560, left=58, right=300, hz_x=330)
@@ -87,7 +87,7 @@ def laid_over(over_desk: Desk, log: Any, loaded: session.Loaded, newer: int, old
         at = as_in(loaded, number, log)
         reading = reading_of(at.states[-1])
         try:
-            model = over_desk.forecast(at)[1]
+            model = over_desk.forecast(at, log=log)[1]
         except BothheadsError:
             model = None
         rungs = rungs_of_reading(reading, prediction=model, most=9) if reading else []
@@ -128,7 +128,7 @@ async def history(request: Request) -> Response:
             "later": f"/drums/{drum_id}/history?until={min(until + SHOWN, total)}" if until < total else None,
         }
         if len(over) == 2:
-            view["laid"] = laid_over(desk(request), log, drum_of(log, drum_id), over[1], over[0])
+            view["laid"] = laid_over(desk(request), log, glance(log, drum_id), over[1], over[0])
         return view
 
     return show(request, "history.html", **await desk(request).read(ask))

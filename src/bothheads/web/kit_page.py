@@ -50,7 +50,8 @@ async def kit(request: Request) -> Response:
 
     def ask(log: Any) -> dict[str, Any]:
         entries = [e for e in log.drums() if not chosen or e.id in chosen]
-        notes = {e.id: ((s.reading or {}).get("note") or {}) if (s := log.last_state(e.id)) else {} for e in entries}
+        last = {e.id: log.state_summaries(e.id, 1, newest_first=True) for e in entries}
+        notes = {k: {"frequency_hz": s[0].note_hz, "t60_s": s[0].t60_s} if s else {} for k, s in last.items()}
         entries.sort(key=lambda e: notes[e.id].get("frequency_hz") or 1e9)
         plan, why = None, ""
         known = [e for e in entries if notes[e.id].get("frequency_hz")]

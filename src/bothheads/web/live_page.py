@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
-from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route, WebSocketRoute
-from starlette.websockets import WebSocket, WebSocketDisconnect
+from starlette.websockets import WebSocket
 
 from .. import session
 from ..errors import BothheadsError, InputError
@@ -20,8 +16,9 @@ from ..records import Prediction
 from . import forms, picture, views
 from .api import contract
 from .app import show
-from .bench import Bench, wav_bytes
-from .ear import Ear, Heard, hello_of
+from .bench import Bench
+from .ear import Ear, Heard
+from .listening import Hearing, follow
 from .work import Desk, desk, drum_of, turns_of
 
 
@@ -95,50 +92,23 @@ async def page(request: Request) -> Response:
 
 async def listen(socket: WebSocket) -> None:
     """The socket: a hello, then packets; strikes go back as they are read."""
-    work: Desk = socket.app.state.desk
-    await socket.accept()
-    try:
-        hello = await socket.receive_json()
-        loaded = await work.read(lambda log: drum_of(log, socket.path_params["drum"]))
-        rate, picked, names = hello_of(hello, tuple(p.name for p in loaded.drum.places))
-    except (BothheadsError, ValueError, KeyError, TypeError):
-        await socket.close(1003, "this is not a microphone's hello")
-        return
-    except WebSocketDisconnect:
-        return
-    bench = bench_of(work, loaded)
-    if bench.channels != names:
-        bench.strikes.clear()
-    bench.channels = names
-    packets: asyncio.Queue[bytes | None] = asyncio.Queue()
-    reader = asyncio.create_task(_read(socket, packets, Ear(rate, picked, names, loaded.drum), bench, work, loaded))
-    with suppress(WebSocketDisconnect, KeyError, RuntimeError):
-        while True:
-            packets.put_nowait(await socket.receive_bytes())
-    packets.put_nowait(None)
-    with suppress(asyncio.CancelledError, WebSocketDisconnect, RuntimeError):
-        await reader
 
+    def begin(ear: Ear, loaded: session.Loaded) -> Hearing:
+        work: Desk = socket.app.state.desk
+        bench, model = bench_of(work, loaded), model_of(work, loaded)
+        if bench.channels != ear.names:
+            bench.strikes.clear()
+        bench.channels = ear.names
+        numbers: dict[int, int] = {}
 
-async def _read(socket: WebSocket, packets: asyncio.Queue[bytes | None], ear: Ear, bench: Bench, work: Desk,
-                loaded: session.Loaded) -> None:
-    model = await run_in_threadpool(model_of, work, loaded)
-    await run_in_threadpool(warm_up, ear)
-    numbers: dict[int, int] = {}
-    while (packet := await packets.get()) is not None:
-        for heard in await run_in_threadpool(ear.feed, packet, behind=packets.qsize() > 8):
-            answer = await run_in_threadpool(_take_in, bench, heard, numbers, model)
-            await socket.send_json({**answer, "window_end": heard.window_end, "gap": ear.gaps, "final": heard.final,
-                                    "strike": numbers[heard.onset]})
+        def hear(heard: Heard) -> dict[str, Any]:
+            answer = _take_in(bench, heard, numbers, model)
+            return {**answer, "window_end": heard.window_end, "gap": ear.gaps, "final": heard.final,
+                    "strike": numbers[heard.onset]}
 
+        return hear
 
-def warm_up(ear: Ear) -> None:
-    """A first reading of nothing much, so that the first strike does not wait for the libraries to load."""
-    t = np.arange(ear.rate) / ear.rate
-    tone = np.where(t > 0.2, 0.1 * np.exp(-(t - 0.2) / 0.2) * np.sin(2 * np.pi * 80 * (t - 0.2)), 0.0)
-    with suppress(BothheadsError):
-        session.read_upload(wav_bytes(np.repeat(tone[:, None], len(ear.names), axis=1), ear.rate), "warm.wav",
-                            channels=ear.names, drum=ear.drum, quick=True)
+    await follow(socket, begin)
 
 
 def _take_in(bench: Bench, heard: Heard, numbers: dict[int, int], model: Prediction | None) -> dict[str, Any]:

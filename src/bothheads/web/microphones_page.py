@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from starlette.requests import Request
@@ -11,14 +12,15 @@ from starlette.routing import Route
 from .. import session
 from ..errors import BothheadsError, InputError
 from ..papers.planview import SHOWN_DB, Line, pair_db, plan_svg, roundness_db, spectra_svg
-from ..papers.rungs import SAME, reading_of
+from ..papers.rungs import SAME, modes_of, reading_of
 from ..records import Microphone, Prediction, Reading, State
 from . import forms, views
 from .app import show
 from .bench import wav_bytes
-from .work import as_in, desk, drum_of
+from .work import as_in, desk, glance
 
 MOST_LINES = 14
+RECENT = 24  # states among which the ones with several microphones are listed
 
 
 def _strongest(lines: list[Line]) -> list[Line]:
@@ -36,13 +38,18 @@ def _strongest(lines: list[Line]) -> list[Line]:
 
 def lines_heard(reading: Reading, model: Prediction | None) -> list[Line]:
     """Partials at each channel of a reading, all channels at one gain."""
-    owners = model.partials if model else ()
-    note = reading.note.frequency_hz
+    rows = [(p.frequency_hz, p.level_dbfs) for p in reading.partials if len(p.level_dbfs) == len(reading.channels)]
+    return level_lines(rows, model, reading.note.frequency_hz)
+
+
+def level_lines(rows: Sequence[tuple[float, tuple[float | None, ...]]], model: Prediction | None,
+                note_hz: float | None) -> list[Line]:
+    """Levels by place as lines; whose each is from the model's nearest mode, the note from its frequency."""
+    owner = modes_of([f for f, _ in rows], model.partials) if model else {}
+    note = min((f for f, _ in rows), key=lambda f: abs(f - note_hz), default=None) if note_hz else None
     return _strongest([
-        Line(p.frequency_hz, next((q.share_batter for q in owners if abs(q.frequency_hz / p.frequency_hz - 1) < SAME), None),
-             p.level_dbfs, note is not None and abs(p.frequency_hz / note - 1) < SAME)
-        for p in reading.partials if len(p.level_dbfs) == len(reading.channels)
-    ])
+        Line(f, model.partials[owner[i]].share_batter if model and i in owner else None, levels,
+             f == note and note_hz is not None and abs(f / note_hz - 1) < 0.02) for i, (f, levels) in enumerate(rows)])
 
 
 def lines_modelled(model: Prediction, names: list[str]) -> list[Line]:
@@ -74,7 +81,7 @@ async def microphones(request: Request) -> Response:
     drum_id = request.path_params["drum"]
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, drum_id)
+        loaded = glance(log, drum_id, RECENT)
         assert loaded.entry is not None
         last = loaded.states[-1].number if loaded.states else 0
         number = forms.whole(request.query_params, "state", 1, max(last, 1), max(last, 1))
@@ -82,7 +89,7 @@ async def microphones(request: Request) -> Response:
         state = at.states[-1] if at.states else None
         reading = reading_of(state)
         try:
-            model = desk(request).forecast(at)[1]
+            model = desk(request).forecast(at, log=log)[1]
         except BothheadsError:
             model = None
         places = {p.name: p for p in at.drum.places}

@@ -15,7 +15,7 @@ from ..records import State
 from . import forms, views
 from .app import show
 from .jobs_page import begun, waiting
-from .work import desk, drum_of
+from .work import desk, glance
 
 SHOWN = 24
 KINDS = {"nothing": "nothing", "pad": "a pad or folded cloth", "strip": "a strip straight across", "ring": "a ring at the edge"}
@@ -74,14 +74,15 @@ async def bench(request: Request) -> Response:
     wish = _number(FormData({"tail": wish_text}), "tail", 0.05, 30.0) if wish_text else None
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, request.path_params["drum"])
+        loaded = glance(log, request.path_params["drum"], SHOWN)
         assert loaded.entry is not None
-        points = damped(loaded.states[-SHOWN:])
+        points = damped(loaded.states)
         return {
             **views.frame(loaded.entry, loaded.drum, "muffling"), "wish": wish_text, "kinds": KINDS,
             "drawings": {k: chart_svg(points, wish_s=wish, wide=k == "w") for k in "wn"} if points else None,
             "jobs": waiting(request, request.path_params["drum"]),
-            "said": enough(points, wish) if wish and points else None, "next_state": len(loaded.states) + 1,
+            "said": enough(points, wish) if wish and points else None,
+            "next_state": loaded.states[-1].number + 1 if loaded.states else 1,
             "rows": [{"number": p.number, "what": p.what, "grams": f"{p.grams:.0f}", "tail": f"{p.t60_s:.2f}",
                       "note": "" if p.note_hz is None else f"{p.note_hz:.1f}"} for p in points],
         }

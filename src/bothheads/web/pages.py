@@ -16,7 +16,9 @@ from . import forms, picture, views
 from .app import show
 from .jobs_page import begun, waiting
 from .turning_page import Asked, plan_of, plan_view
-from .work import as_in, desk, drum_of, turns_of
+from .work import as_in, desk, glance, turns_of
+
+LISTED = 6  # newest takes on the ladder's page
 
 
 async def home(request: Request) -> Response:
@@ -26,8 +28,11 @@ async def home(request: Request) -> Response:
         entries = log.drums()
         notes = {}
         for entry in entries:
-            last = log.last_state(entry.id) if entry.states else None
-            notes[entry.id] = (last.reading or {}).get("note") if last else None
+            last = log.state_summaries(entry.id, 1, newest_first=True)
+            if last and last[0].note_hz is None:  # refused, or nothing was read: only the state itself tells
+                notes[entry.id] = (log.last_state(entry.id).reading or {}).get("note")
+            else:
+                notes[entry.id] = {"frequency_hz": last[0].note_hz, "t60_s": last[0].t60_s} if last else None
         return views.drum_rows(entries, notes)
 
     return show(request, "home.html", drums=await desk(request).read(ask))
@@ -49,16 +54,16 @@ def _picture(request: Request, log: Any, drum_id: int, number: int | None) -> tu
     """The drum, its ladder for the turn that the address asks, and why there is no model (or '')."""
     asked = forms.eighths(request.query_params)
     place = forms.text(request.query_params, "place", 40) or None
-    loaded = drum_of(log, drum_id)
+    loaded = glance(log, drum_id, LISTED)
     if number is not None:
-        loaded = as_in(loaded, number, log)
+        loaded = as_in(loaded, number, log, LISTED)
     state = loaded.states[-1] if loaded.states else None
     model = after = None
     why = ""
     try:
-        model = desk(request).forecast(loaded)[1]
+        model = desk(request).forecast(loaded, log=log)[1]
         if any(asked):
-            after = desk(request).forecast(loaded, turns_of(*asked))[1]
+            after = desk(request).forecast(loaded, turns_of(*asked), log=log)[1]
     except BothheadsError as error:
         if any(asked):
             raise
@@ -89,7 +94,7 @@ async def ladder(request: Request) -> Response:
             "warnings": list(dict.fromkeys((*(reading.warnings if reading else ()),
                                             *(model.warnings if model else ())))),
             "jobs": waiting(request, drum_id),
-            "states": views.state_rows(loaded.states[-6:]), "choices": views.turn_choices(),
+            "states": views.state_rows(loaded.states), "choices": views.turn_choices(),
             "next_state": (log.last_state(drum_id).number + 1) if loaded.states else 1,
         }
 
@@ -114,7 +119,7 @@ async def take(request: Request) -> Response:
     single = forms.text(form, "single")
 
     def turned(log: Any) -> tuple[Any, ...]:
-        return (*turns_of(*forms.eighths(form)), *(session.parse_turns(single, drum_of(log, drum_id).drum) if single else ()))
+        return (*turns_of(*forms.eighths(form)), *(session.parse_turns(single, glance(log, drum_id).drum) if single else ()))
 
     details = {"turns": await desk(request).read(turned), "channels": forms.text(form, "channels") or None,
                "place": forms.text(form, "place"), "remark": forms.text(form, "remark")}

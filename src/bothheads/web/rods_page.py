@@ -17,7 +17,7 @@ from ..records import HeadName, Plan
 from . import forms, views
 from .app import show
 from .jobs_page import begun, waiting
-from .work import desk, drum_of
+from .work import desk, glance, whole
 
 
 def head_of(value: str) -> HeadName:
@@ -37,7 +37,7 @@ def head_of(value: str) -> HeadName:
 
 def _plan(loaded: session.Loaded, head: HeadName, log: Any) -> Plan | None:
     try:
-        return session.plan(loaded, even=head, log=log)
+        return session.plan(whole(loaded, log), even=head, log=log)
     except CannotAnswer as error:
         return Plan((), {}, (), str(error))
     except InputError:  # never tapped
@@ -62,7 +62,7 @@ async def rods(request: Request) -> Response:
     head = head_of(forms.text(request.query_params, "head", 20))
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, request.path_params["drum"])
+        loaded = glance(log, request.path_params["drum"])
         assert loaded.entry is not None
         if head == "resonant" and loaded.drum.resonant is None:
             raise InputError("this drum has no resonant head: look at the batter's rods.")

@@ -21,7 +21,7 @@ from .bench import wav_bytes, wav_samples
 from .ear import Ear, Heard
 from .listening import Hearing, follow
 from .rods_page import head_of, read_round
-from .work import Desk, desk, drum_of
+from .work import Desk, desk, glance
 
 
 @dataclass
@@ -96,7 +96,7 @@ async def page(request: Request) -> Response:
     head = head_of(forms.text(request.query_params, "head", 20))
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, request.path_params["drum"])
+        loaded = glance(log, request.path_params["drum"])
         assert loaded.entry is not None
         if head == "resonant" and loaded.drum.resonant is None:
             raise InputError("this drum has no resonant head: tap round the batter.")
@@ -128,7 +128,7 @@ async def listen(socket: WebSocket) -> None:
 
         return hear
 
-    await follow(socket, begin)
+    await follow(socket, begin, most_channels=1)
 
 
 async def change(request: Request) -> Response:
@@ -137,7 +137,7 @@ async def change(request: Request) -> Response:
     head, work = head_of(forms.text(form, "head", 20)), desk(request)
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, drum_id)
+        loaded = glance(log, drum_id)
         made = round_of(work, loaded, head)
         if do == "double":
             made.undo()
@@ -157,7 +157,7 @@ async def read(request: Request) -> Response:
     """The whole round read as one recording."""
     drum_id, form = request.path_params["drum"], await request.form()
     head, work = head_of(forms.text(form, "head", 20)), desk(request)
-    sound = await work.read(lambda log: round_of(work, drum_of(log, drum_id), head).recording())
+    sound = await work.read(lambda log: round_of(work, glance(log, drum_id), head).recording())
     path = work.jobs.folder() / "round.wav"
     path.write_bytes(sound)
     work.rounds.pop((drum_id, head), None)

@@ -20,7 +20,7 @@ from ..records import HEADS, Drum, HeadName, Plan, Turn
 from ..units import turns_in_words
 from . import forms, views
 from .app import show
-from .work import Desk, desk, drum_of
+from .work import Desk, desk, glance, whole
 
 
 @dataclass(frozen=True)
@@ -65,10 +65,10 @@ def plan_of(asked: Asked, loaded: session.Loaded, log: Any) -> Plan | None:
     if any(asked.eighths):
         return turning.passes_of_turns(loaded.drum, dict(zip(HEADS, asked.eighths, strict=True)))
     if asked.even:
-        return session.plan(loaded, even=asked.even, log=log)
+        return session.plan(whole(loaded, log), even=asked.even, log=log)
     if not (asked.note or asked.wish or asked.state):
         return None
-    return session.plan(loaded, note=asked.note or None, wish=asked.wish or None, state=asked.state, only=asked.only,
+    return session.plan(whole(loaded, log), note=asked.note or None, wish=asked.wish or None, state=asked.state, only=asked.only,
                         minutes=asked.minutes, log=log)
 
 
@@ -111,17 +111,17 @@ async def plan_page(request: Request) -> Response:
     asked = asked_of(request.query_params)
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, request.path_params["drum"])
+        loaded = glance(log, request.path_params["drum"], 20)
         assert loaded.entry is not None
         return {
             **views.frame(loaded.entry, loaded.drum, "plan"), "asked": asked, "wishes": turning.wish_choices(),
-            "states": [s.number for s in loaded.states][-20:], **plan_view(loaded, asked, plan_of(asked, loaded, log)),
+            "states": [s.number for s in loaded.states], **plan_view(loaded, asked, plan_of(asked, loaded, log)),
         }
 
     return show(request, "plan.html", **await desk(request).read(ask))
 
 
-def rail_of(work: Desk, loaded: session.Loaded, steps: list[HandStep], at: int) -> Rail | None:
+def rail_of(work: Desk, log: Any, loaded: session.Loaded, steps: list[HandStep], at: int) -> Rail | None:
     """Where the head's own pitch was before this pass, is reckoned to be, and should be after it."""
     step = steps[at]
     before: dict[tuple[HeadName, int], float] = {}
@@ -137,7 +137,7 @@ def rail_of(work: Desk, loaded: session.Loaded, steps: list[HandStep], at: int) 
     def pitch(extra: float) -> tuple[float | None, float]:
         turns = tuple(Turn(h, (mean[h] + (extra if h == step.head else 0.0)) / 8.0) for h in rods
                       if mean[h] or (h == step.head and extra))
-        _, made = work.forecast(loaded, turns)
+        _, made = work.forecast(loaded, turns, log=log)
         own = next((f for f, label in made.own_modes.get(step.head, ()) if label == "(0,1)"),
                    made.head_pitch_hz.get(step.head))
         sds = [(abs((p.share_batter or 0.5) - (1.0 if step.head == "batter" else 0.0)), (p.frequency_sd_hz or 0.0)
@@ -159,7 +159,7 @@ async def turn_page(request: Request) -> Response:
     asked = asked_of(values)
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, request.path_params["drum"])
+        loaded = glance(log, request.path_params["drum"])
         assert loaded.entry is not None
         plan = plan_of(asked, loaded, log)
         frame = views.frame(loaded.entry, loaded.drum, "turn")
@@ -168,7 +168,7 @@ async def turn_page(request: Request) -> Response:
         steps = turning.hand_steps(plan.steps)
         at = forms.whole(values, "at", 0, len(steps) - 1, 0)
         step = steps[at]
-        rail = rail_of(desk(request), loaded, steps, at)
+        rail = rail_of(desk(request), log, loaded, steps, at)
         return {
             **frame, "step": step_view(step, loaded.drum, steps), "at": at, "query": asked.query, "rounds": steps[-1].round,
             "why": "", "drawings": {k: turning.rail_svg(rail, wide=k == "w") for k in "wn"} if rail else None,

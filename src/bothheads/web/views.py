@@ -17,6 +17,7 @@ NAV = (  # key, name, address, what it is for
     ("listen", "Listen", "/listen", "strike it and keep what was heard"),
     ("rods", "Rods", "/rods", "is one head even all round"),
     ("microphones", "Microphones", "/microphones", "is it the same from every side"),
+    ("walk", "Walk-round", "/walk", "the same with one microphone, moved"),
     ("plan", "Plan", "/plan", "from a wish to turns"),
     ("turn", "Turn", "/turn", "one rod at a time, in large type"),
     ("history", "History", "/history", "all states in a line"),

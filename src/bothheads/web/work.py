@@ -14,7 +14,7 @@ from starlette.requests import Request
 
 from .. import session
 from ..errors import InputError
-from ..records import HEADS, Drum, HeadName, Prediction, Turn
+from ..records import HEADS, Drum, HeadName, Prediction, State, Turn
 from .jobs import Jobs
 
 T = TypeVar("T")
@@ -35,6 +35,7 @@ class Desk:
         self.sounds: dict[tuple[Any, ...], Any] = {}  # matched pairs, made once
         self.tests: dict[str, Any] = {}  # running blind tests
         self.benches: dict[int, Any] = {}  # takes in the making, by drum
+        self.walks: dict[int, Any] = {}  # walk-rounds in the making, by drum
         self.rounds: dict[tuple[int, str], Any] = {}  # rounds of taps in the making, by drum and head
 
     def hold(self, name: str, value: Any) -> None:
@@ -52,8 +53,11 @@ class Desk:
         with session.open_log(self.log_path) as log:
             return ask(log)
 
-    def forecast(self, loaded: session.Loaded, turns: tuple[Turn, ...] = ()) -> tuple[Drum, Prediction]:
+    def forecast(self, loaded: session.Loaded, turns: tuple[Turn, ...] = (), *, log: Any = None) -> tuple[Drum, Prediction]:
         """The drum after ``turns`` and its forecast, from the kept ones when nothing has changed since.
+
+        ``loaded`` may hold the newest states only; with ``log`` the ones before, which a forecast learns from, are read
+        when it has to be made.
 
         Raises
         ------
@@ -62,17 +66,32 @@ class Desk:
         """
         last = loaded.states[-1] if loaded.states else None
         entry = loaded.entry
-        key = (entry and entry.id, loaded.drum, last and (last.number, last.made_at), len(loaded.states), turns)
+        key = (entry and entry.id, loaded.drum, last and (last.number, last.made_at), turns)
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)
                 return self._kept[key]
-        made = session.forecast_state(loaded, turns=turns)
+        made = session.forecast_state(whole(loaded, log), turns=turns)
         with self._lock:
             self._kept[key] = made
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
         return made
+
+
+def whole(loaded: session.Loaded, log: Any) -> session.Loaded:
+    """The same drum with all states that forecasts and plans learn from, up to the one it is in."""
+    if log is None or loaded.entry is None or not loaded.states:
+        return loaded
+    number = loaded.states[-1].number
+    if loaded.states[0].number == max(1, number - REMEMBERED + 1):
+        return loaded
+    return replace(loaded, states=_until(log, loaded.entry.id, number, REMEMBERED))
+
+
+def _until(log: Any, drum_id: int, number: int, count: int) -> tuple[State, ...]:
+    first = max(0, number - count)
+    return tuple(s for s in log.states(drum_id, limit=number - first, offset=first) if s.number <= number)
 
 
 def desk(request: Request) -> Desk:
@@ -81,12 +100,17 @@ def desk(request: Request) -> Desk:
     return found
 
 
+def glance(log: Any, drum_id: int, newest: int = 1) -> session.Loaded:
+    """A drum of the log as in its last state, with its newest states only: for views that need no history."""
+    return session.load_drum(str(drum_id), log=log, newest=newest)
+
+
 def drum_of(log: Any, drum_id: int) -> session.Loaded:
-    """A drum of the log as in its last state, loaded the way the command line loads it."""
+    """A drum of the log as in its last state with all that forecasts and plans learn from."""
     return session.load_drum(str(drum_id), log=log)
 
 
-def as_in(loaded: session.Loaded, number: int, log: Any) -> session.Loaded:
+def as_in(loaded: session.Loaded, number: int, log: Any, newest: int = 1) -> session.Loaded:
     """The same drum as in an earlier state, knowing nothing of what came after.
 
     Raises
@@ -94,12 +118,11 @@ def as_in(loaded: session.Loaded, number: int, log: Any) -> session.Loaded:
     InputError
         When there is no such state.
     """
-    states = tuple(s for s in loaded.states if s.number <= number)
-    if not states and loaded.states and loaded.entry is not None and number >= 1:  # older than what is remembered
-        states = tuple(log.states(loaded.entry.id, limit=REMEMBERED, offset=max(0, number - REMEMBERED)))
-        states = tuple(s for s in states if s.number <= number)
+    last = loaded.states[-1].number if loaded.states else 0
+    if number == last and loaded.states:
+        return loaded
+    states = _until(log, loaded.entry.id, number, newest) if loaded.entry is not None and 1 <= number < last else ()
     if not states or states[-1].number != number:
-        last = loaded.states[-1].number if loaded.states else 0
         raise InputError(f"this drum has no state {number}: its states are 1 to {last}.")
     return replace(loaded, drum=session.with_changes(states[-1].drum, ()), states=states)
 
