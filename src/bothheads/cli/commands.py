@@ -14,6 +14,7 @@ from ..errors import CannotAnswer, InputError, LogError
 from . import words
 from .files import write_bytes
 from .logbook import log_command
+from .maps import maps_command
 from .sayings import sayings_command
 
 DONE = 0
@@ -287,5 +288,6 @@ def _demo(options: Namespace) -> int:
 
 COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "read": _read, "fit": _fit, "predict": _predict, "plan": _plan, "compare": _compare,
-    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo, "sayings": sayings_command,
+    "log": log_command, "choose": _choose, "sweep": _sweep, "kit": _kit, "serve": _serve, "demo": _demo,
+    "sayings": sayings_command, "maps": maps_command,
 }

@@ -28,7 +28,7 @@ def sayings_command(options: Namespace) -> int:
     if options.log is not None or (named and Path(named).exists()):
         log = session.open_log(options.log, create=False, readonly=True)
     started = perf_counter()
-    report = session.sayings(only=options.only, log=log, drums=options.drums, seed=options.seed, progress=_progress())
+    report = session.sayings(only=options.only, log=log, drums=options.drums, seed=options.seed, progress=progress_of("sayings"))
     if options.out is not None:
         made = f"Made by `bothheads sayings --out {Path(options.out).name}` in {perf_counter() - started:.0f} s."
         write_bytes(options.out, paper.written(report, options.out, made=made))
@@ -40,10 +40,11 @@ def sayings_command(options: Namespace) -> int:
     return 0
 
 
-def _progress() -> Callable[[int, int], None] | None:
+def progress_of(what: str) -> Callable[[int, int], None] | None:
+    """Shows how far it is, where somebody looks on."""
     if not sys.stderr.isatty():
         return None
 
     def show(done: int, total: int) -> None:
-        print(f"\r{done} of {total} sayings", end="\n" if done == total else "", file=sys.stderr, flush=True)
+        print(f"\r{done} of {total} {what}", end="\n" if done == total else "", file=sys.stderr, flush=True)
     return show

@@ -22,6 +22,7 @@ from .logbook import (
     take_audio,
     take_files,
 )
+from .maps import maps, maps_json
 from .planning import plan, plan_kit, sweep
 from .reading import (
     audio_files,
@@ -71,6 +72,8 @@ __all__ = [
     "load_drum",
     "load_file",
     "open_log",
+    "maps",
+    "maps_json",
     "parse_turns",
     "plan",
     "plan_kit",

@@ -15,9 +15,10 @@ from ...physics.uneven import SMALL, Film, even_pull
 from ...physics.weather import carried
 from ...records import HEADS, HeadName
 from ...units import cents
+from ..tuning import highest
 from . import logged
 from .drums import Specimen
-from .model import Model, highest, scaled
+from .model import Model, scaled
 from .record import PITCH_CENTS, Saying, Trial, less, more
 
 if TYPE_CHECKING:

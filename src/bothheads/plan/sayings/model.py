@@ -4,25 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable
 from dataclasses import replace
-from math import exp, log, log10, pi, sqrt
+from math import exp, log10
 from typing import TypeVar
 
 import numpy as np
 
 from ...infer import ladder
 from ...physics.beater import FELT, Beater, Contact
-from ...physics.bessel import bessel_zeros
-from ...physics.coupled import default_fmax, solve
 from ...physics.feel import contact_with
-from ...physics.forecast import forecast, note_of
+from ...physics.forecast import forecast
 from ...physics.stretch import forecast_glide
 from ...records import Drum, Note, Prediction
 from ..sheet import EARLY_S, figures
+from ..tuning import at_note, note_alone
 from ..wish import FIGURES
 
 Kept = TypeVar("Kept")
 ABOVE = 3.0  # times the note: what lies higher counts as brightness
-TUNED = 3e-4  # ln f, half a cent
 CONTACT_HZ = 300.0  # modes of a contact; to 600 Hz a felt contact is 0.5 % longer at most, what lies above gives way statically
 RING_DB = 30.0
 
@@ -41,7 +39,7 @@ class Model:
 
     def note(self, drum: Drum) -> Note:
         """The drum note with its decay, from the modes below about twice what the tighter film would do in a vacuum."""
-        return self.once(("note", drum), lambda: note_of(solve(drum, fmax_hz=highest(drum))))
+        return self.once(("note", drum), lambda: note_alone(drum))
 
     def hertz(self, drum: Drum) -> float:
         """The drum note [Hz]."""
@@ -73,20 +71,7 @@ class Model:
 
         ``ratio`` = (T/sigma of the resonant) / (T/sigma of the batter); None keeps the ratio that the drum has.
         """
-        known = ladder.known_tensions(drum)
-        assert known is not None
-        batter, resonant = known
-        if drum.resonant is not None and ratio is not None:
-            resonant = ratio * batter * drum.resonant.surface_density / drum.batter.surface_density
-        for _ in range(8):
-            at = ladder.with_tensions(drum, batter, resonant)
-            step = log(hertz / self.hertz(at)) if self.hertz(at) > 0 else float("nan")
-            if abs(step) < TUNED:
-                return at
-            if not abs(step) < 3.0:
-                return None
-            batter, resonant = batter * exp(2.05 * step), resonant * exp(2.05 * step)
-        return None
+        return at_note(drum, hertz, ratio=ratio, note=self.note)
 
     def level(self, drum: Drum, place: str) -> float:
         """Level [dB] of all partials together at one place at the end of the push (powers added)."""
@@ -129,14 +114,6 @@ class Model:
                  for p in prediction.partials]
         high, low = (sum(v for up, v in power if up == side) for side in (True, False))
         return 10.0 * log10(max(high, 1e-30) / max(low, 1e-30))
-
-
-def highest(drum: Drum) -> float:
-    """Up to where modes are solved when only the note is asked [Hz]."""
-    heads = [h for h in (drum.batter, drum.resonant) if h is not None and h.tension is not None]
-    tightest = max((h.tension or 0.0) / h.surface_density for h in heads)
-    alone = bessel_zeros(0, 1)[0] / (2 * pi * drum.radius) * sqrt(tightest)
-    return float(min(max(1.8 * alone, 90.0), default_fmax(drum)))
 
 
 def percent(now: float, before: float) -> float:

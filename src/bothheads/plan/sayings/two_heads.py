@@ -10,9 +10,10 @@ import numpy as np
 
 from ...physics.coupled import solve
 from ...units import cents
+from ..tuning import highest
 from . import logged, published
 from .drums import Specimen
-from .model import Model, highest, percent, scaled
+from .model import Model, percent, scaled
 from .record import LEVEL_DB, PITCH_CENTS, TAIL_PERCENT, Saying, Trial, less, more, within
 
 APART = 1.5  # tensions apart by this factor: about a fourth or a minor third between the heads

@@ -1,0 +1,44 @@
+"""Maps over diameter and depth, and their object."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Literal
+
+from .. import __version__, wire
+from ..errors import InputError
+from ..units import note_frequency
+
+if TYPE_CHECKING:
+    from ..plan.maps import Maps
+
+
+def maps(*, use: Literal["bass", "tom"] = "bass", note: str | None = None, tension: float | None = None, film_mil: float = 10.0,
+         progress: Callable[[int, int], None] | None = None) -> Maps:
+    """Figures over sizes at one note (``50Hz``, ``G1``) or one tension [N/m]; see ``plan.maps.maps``.
+
+    Raises
+    ------
+    InputError
+        Neither or both, or values that no drum has.
+    """
+    from ..plan.maps import maps as over_sizes
+
+    if note is not None and tension is not None:
+        raise InputError("maps are drawn at one note or at one tension: give --note or --tension, not both.")
+    return over_sizes(use=use, note_hz=None if note is None else note_frequency(note), tension=tension, film_mil=film_mil,
+                      progress=progress)
+
+
+def maps_json(found: Maps) -> dict[str, Any]:
+    """``bothheads.maps/1``: ``values`` by name, rows = depths, columns = diameters; null out of reach."""
+    from ..plan.maps import UNITS
+
+    cleaned: dict[str, Any] = wire.clean({
+        "schema": "bothheads.maps/1", "version": __version__, "use": found.use, "fixed": found.fixed, "value": found.value,
+        "film_mil": found.film_mil, "diameters_in": found.diameters_in, "depths_in": found.depths_in,
+        "units": {name: UNITS[name] for name in found.values},
+        "values": {name: grid.tolist() for name, grid in found.values.items()},
+        "slack": found.slack.tolist(), "tight": found.tight.tolist(),
+    })
+    return cleaned
