@@ -116,7 +116,7 @@ def test_a_search_that_is_stopped_answers_with_what_it_has() -> None:
 def test_progress_rises_to_its_end() -> None:
     shares: list[float] = []
     choose(JOB, lattice=LATTICE, progress=lambda share, words: shares.append(share))
-    assert shares == sorted(shares) and 0.0 < shares[0] and shares[-1] <= 1.0
+    assert shares == sorted(shares) and shares[0] > 0.0 and shares[-1] <= 1.0
     assert "room" in " ".join(NOT_TESTED)
 
 
