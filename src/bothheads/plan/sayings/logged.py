@@ -13,25 +13,16 @@ from math import log
 
 import numpy as np
 
-from ...infer.history import even_turns, fit_of, head_or_none, new_heads
-from ...records import HEADS, Drum, HeadName, State
-from ...units import cents, metres_from_inches
+from ...infer.history import fit_of
+from ...records import HEADS, HeadName, State
+from ...units import metres_from_inches
+from .changes import WARMER_K, Change, change, hertz_of, notes, opening_of, relation_of, tails, tensions_of
 from .model import percent
 from .record import Claim, Heard
 
 SAME_NOTE_CENTS = 20.0
-ALIKE = 0.08  # ln T: two fits of an untouched head differ by less
 APART = 0.2  # ln T: heads that were certainly moved
 NEWEST = 40  # states of a drum that are compared with each other
-
-
-@dataclass(frozen=True)
-class Change:
-    """What differs from state ``a`` to a later state ``b`` of one drum: names, sizes, turns since."""
-
-    what: frozenset[str]  # of batter, resonant, batter film, resonant film, head off, opening, muffling, air
-    turns: tuple[float, float]  # mean over the rods, batter and resonant
-    warmer: float | None  # K
 
 
 @dataclass(frozen=True)
@@ -44,89 +35,13 @@ class Logged:
     across: bool = False  # pairs of different drums (their newest states) instead of states of one
 
 
-# ------------------------------------------------------------------ reading a state
-def hertz_of(state: State) -> float | None:
-    """The note that was read [Hz]."""
-    value = ((state.reading or {}).get("note") or {}).get("frequency_hz")
-    return float(value) if value else None
-
-
-def tail_of(state: State) -> float | None:
-    """The tail that was read [s]."""
-    value = ((state.reading or {}).get("note") or {}).get("t60_s")
-    return float(value) if value else None
-
-
-def tensions_of(state: State) -> tuple[float, float] | None:
-    """Both tensions as fitted, None without an accepted fit of two heads."""
-    fit = fit_of(state)
-    if fit is None or fit.batter is None or fit.resonant is None:
-        return None
-    return fit.batter.tension, fit.resonant.tension
-
-
-def relation_of(state: State) -> float | None:
-    """ln of (T/sigma of the resonant over T/sigma of the batter)."""
-    known = tensions_of(state)
-    if known is None or state.drum.resonant is None:
-        return None
-    return log(known[1] / state.drum.resonant.surface_density / known[0] * state.drum.batter.surface_density)
-
-
-def change(between: Sequence[State]) -> Change:
-    """What differs from the first to the last of consecutive states of one drum."""
-    a, b = between[0], between[-1]
-    what: set[str] = set()
-    moved = []
-    for i, name in enumerate(HEADS):
-        first, second = head_or_none(a, name), head_or_none(b, name)
-        turns = sum(even_turns(s.turns, name, second.rods if second else 8)[0] for s in between[1:])
-        moved.append(turns)
-        if (first is None) != (second is None):
-            what.add("head off")
-        elif first is not None and second is not None:
-            if abs(first.surface_density / second.surface_density - 1) > 0.15 or any(new_heads(s)[i] for s in between[1:]):
-                what.add(f"{name} film")
-            if any(t.head == name for s in between[1:] for t in s.turns) or _fits_differ(a, b, i):
-                what.add(name)
-    if _opening(a.drum) != _opening(b.drum):
-        what.add("opening")
-    if a.drum.muffling != b.drum.muffling:
-        what.add("muffling")
-    warm = [s.drum.air.temperature_c for s in (a, b)]
-    warmer = None if warm[0] is None or warm[1] is None else warm[1] - warm[0]
-    if warmer is not None and abs(warmer) >= 3.0:
-        what.add("air")
-    return Change(frozenset(what), (moved[0], moved[1]), warmer)
-
-
-def _fits_differ(a: State, b: State, head: int) -> bool:
-    first, second = tensions_of(a), tensions_of(b)
-    return first is not None and second is not None and abs(log(second[head] / first[head])) > ALIKE
-
-
-def _opening(drum: Drum) -> object:
-    return None if drum.resonant is None else drum.resonant.opening
-
-
-def _tails(new: State, old: State) -> float | None:
-    """Change [%] of the tail from ``old`` to ``new``."""
-    a, b = tail_of(new), tail_of(old)
-    return percent(a, b) if a and b else None
-
-
-def _notes(new: State, old: State) -> float | None:
-    a, b = hertz_of(new), hertz_of(old)
-    return cents(a, b) if a and b else None
-
-
 # ------------------------------------------------------------------ pairs of states of one drum
 def _only(c: Change, *names: str) -> bool:
     return bool(c.what) and c.what <= set(names)
 
 
 def _same_note(a: State, b: State, c: Change) -> bool:
-    apart = _notes(a, b)
+    apart = notes(a, b)
     return _only(c, *HEADS) and apart is not None and abs(apart) < SAME_NOTE_CENTS
 
 
@@ -142,26 +57,26 @@ def _equal_heads(a: State, b: State, c: Change) -> float | None:
     found = _ordered(a, b, lambda s: None if (r := relation_of(s)) is None else abs(r))
     if not _same_note(a, b, c) or found is None or found[3] > 0.1 or found[2] < 0.3:
         return None
-    return _tails(found[1], found[0])
+    return tails(found[1], found[0])
 
 
 def _resonant_higher(a: State, b: State, c: Change) -> float | None:
     found = _ordered(a, b, relation_of)
     if not _same_note(a, b, c) or found is None or found[2] < APART or found[3] > -APART:
         return None
-    return _tails(found[0], found[1])
+    return tails(found[0], found[1])
 
 
 def _same_note_tails(a: State, b: State, c: Change) -> float | None:
     found = _ordered(a, b, relation_of)
     if not _same_note(a, b, c) or found is None or found[2] - found[3] < APART:
         return None
-    tails = _tails(a, b)
-    return None if tails is None else max(tails, percent(1.0, 1.0 + tails / 100.0))
+    step = tails(a, b)
+    return None if step is None else max(step, percent(1.0, 1.0 + step / 100.0))
 
 
 def _one_of_both(a: State, b: State, c: Change) -> float | None:
-    known, moved = (tensions_of(a), tensions_of(b)), _notes(b, a)
+    known, moved = (tensions_of(a), tensions_of(b)), notes(b, a)
     if not _only(c, "batter") or known[0] is None or known[1] is None or moved is None:
         return None
     step = log(known[1][0] / known[0][0])
@@ -172,14 +87,14 @@ def _head_off(a: State, b: State, c: Change) -> float | None:
     if not _only(c, "head off"):
         return None
     off, on = (a, b) if a.drum.resonant is None else (b, a)
-    return _tails(off, on)
+    return tails(off, on)
 
 
 def _opened(a: State, b: State, c: Change, largest_in: float = 99.0) -> tuple[State, State] | None:
     """(opened, closed) when nothing but an opening tells two states apart."""
     if not _only(c, "opening"):
         return None
-    closed = [s for s in (a, b) if _opening(s.drum) is None]
+    closed = [s for s in (a, b) if opening_of(s.drum) is None]
     other = b if closed and closed[0] is a else a
     hole = None if other.drum.resonant is None else other.drum.resonant.opening
     fits = len(closed) == 1 and hole is not None and hole.diameter <= metres_from_inches(largest_in)
@@ -188,17 +103,17 @@ def _opened(a: State, b: State, c: Change, largest_in: float = 99.0) -> tuple[St
 
 def _opened_keeps(a: State, b: State, c: Change) -> float | None:
     pair = _opened(a, b, c, 6.5)
-    return None if pair is None else _tails(*pair)
+    return None if pair is None else tails(*pair)
 
 
 def _opened_shorter(a: State, b: State, c: Change) -> float | None:
     pair = _opened(a, b, c)
-    return None if pair is None else _tails(pair[1], pair[0])
+    return None if pair is None else tails(pair[1], pair[0])
 
 
 def _opened_note(a: State, b: State, c: Change) -> float | None:
     pair = _opened(a, b, c)
-    return None if pair is None else _notes(*pair)
+    return None if pair is None else notes(*pair)
 
 
 def _muffled(a: State, b: State, c: Change) -> tuple[State, State, frozenset[HeadName]] | None:
@@ -213,13 +128,13 @@ def _muffled(a: State, b: State, c: Change) -> tuple[State, State, frozenset[Hea
 def _muffled_tail(heads: frozenset[str] | None) -> Callable[[State, State, Change], float | None]:
     def measure(a: State, b: State, c: Change) -> float | None:
         found = _muffled(a, b, c)
-        return _tails(found[0], found[1]) if found and heads in (None, found[2]) else None
+        return tails(found[0], found[1]) if found and heads in (None, found[2]) else None
     return measure
 
 
 def _muffled_note(a: State, b: State, c: Change) -> float | None:
     found = _muffled(a, b, c)
-    return _notes(found[0], found[1]) if found and found[2] == {"batter"} else None
+    return notes(found[0], found[1]) if found and found[2] == {"batter"} else None
 
 
 def _both_more(a: State, b: State, c: Change) -> float | None:
@@ -229,11 +144,11 @@ def _both_more(a: State, b: State, c: Change) -> float | None:
     if not _only(c, "muffling") or not a.drum.muffling or alone(a) != alone(b):
         return None
     found = _ordered(a, b, lambda s: float(sum(len(item.heads) for item in s.drum.muffling)))
-    return _tails(found[0], found[1]) if found and found[2] > found[3] else None
+    return tails(found[0], found[1]) if found and found[2] > found[3] else None
 
 
 def _quarter(a: State, b: State, c: Change) -> float | None:
-    moved = _notes(b, a)
+    moved = notes(b, a)
     if not _only(c, "batter") or moved is None or not 0.2 <= abs(c.turns[0]) <= 0.3:
         return None
     return moved if c.turns[0] > 0 else -moved
@@ -241,9 +156,9 @@ def _quarter(a: State, b: State, c: Change) -> float | None:
 
 def _warmer(sign: int) -> Callable[[State, State, Change], float | None]:
     def measure(a: State, b: State, c: Change) -> float | None:
-        moved, warmer = _notes(b, a), c.warmer
+        moved, warmer = notes(b, a), c.warmer
         handled = bool(c.what - {"air", *HEADS}) or any(c.turns)  # the fits may differ: that is what warmth does
-        if handled or moved is None or warmer is None or abs(warmer) < 3.0:
+        if handled or moved is None or warmer is None or abs(warmer) < WARMER_K:
             return None
         return moved if warmer * sign > 0 else -moved
     return measure
@@ -274,14 +189,14 @@ def _plain(*states: State) -> bool:
 
 def _shorter(a: State, b: State, _: Change) -> float | None:
     deep, short = (a, b) if a.drum.depth > b.drum.depth else (b, a)
-    apart = _notes(a, b)
+    apart = notes(a, b)
     alike = abs(a.drum.diameter / b.drum.diameter - 1) < 0.02 and deep.drum.depth > 1.15 * short.drum.depth
-    return _tails(short, deep) if alike and _plain(a, b) and apart is not None and abs(apart) < 60 else None
+    return tails(short, deep) if alike and _plain(a, b) and apart is not None and abs(apart) < 60 else None
 
 
 def _larger(a: State, b: State, _: Change) -> float | None:
     large, small = (a, b) if a.drum.diameter > b.drum.diameter else (b, a)
-    known, apart = (tensions_of(large), tensions_of(small)), _notes(a, b)
+    known, apart = (tensions_of(large), tensions_of(small)), notes(a, b)
     if large.drum.diameter < 1.03 * small.drum.diameter or apart is None or abs(apart) > 60 or None in known:
         return None
     assert known[0] is not None and known[1] is not None
