@@ -69,7 +69,7 @@ def walked(page: Any) -> None:
         page.select_option("#to", place)
         page.set_input_files("input[type=file]", {"name": f"{place}.wav", "mimeType": "audio/wav", "buffer": data})
         page.get_by_role("button", name="Add these strikes").click()
-        page.get_by_role("button", name=f"Leave out strike {i + 1} at the {place}").wait_for(timeout=60000)
+        page.get_by_role("button", name=f"leave out strike {i + 1} at the {place}").wait_for(timeout=60000)
         page.reload()
 
 

@@ -39,7 +39,7 @@ from .reading import (
 from .recall import Recall, heads_of, recall, recall_json
 from .sayings import sayings, sayings_json
 from .sweeps import cores, read_folder, sweep_file
-from .walk import strokes_apart_db, take_walk, walk_files, walked
+from .walk import least_roundness, strokes_apart_db, take_walk, walk_files, walked
 
 __all__ = [
     "Kept",
@@ -68,6 +68,7 @@ __all__ = [
     "join_readings",
     "keep_taps",
     "kept_state",
+    "least_roundness",
     "live_reader",
     "load_drum",
     "load_file",

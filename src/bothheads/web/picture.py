@@ -79,6 +79,8 @@ def note_lines(p: Picture) -> dict[str, Any]:
     forecast = p.after is not None
     note = p.after.note if p.after is not None else p.note
     kind = "forecast" if forecast else "measured" if p.now and p.now[0].heard else "by the model"
+    if not p.now and p.model is None:
+        return {"kind": "Drum note", "figure": "not read yet", "name": "not known", "tail": "not known", "refused": None}
     if note.frequency_hz is None:
         return {"kind": f"Drum note, {kind}", "figure": "refused", "name": note.refused or "", "tail": "not given",
                 "refused": note.refused}

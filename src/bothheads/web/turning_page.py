@@ -9,17 +9,20 @@ from urllib.parse import urlencode
 from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket
 
 from .. import session
 from ..errors import InputError
 from ..papers import turning
 from ..papers.svg import within
 from ..papers.turning import HandStep, Rail
-from ..records import HEADS, Drum, HeadName, Plan, Turn
+from ..records import HEADS, Drum, HeadName, Plan, Reading, Turn
 from ..units import turns_in_words
 from . import forms, views
 from .app import show
+from .ear import Ear, Heard
+from .listening import Hearing, follow
 from .work import Desk, desk, glance, whole
 
 
@@ -207,4 +210,35 @@ def _mark(step: HandStep, place: int) -> str:
     return "next" if place == step.place + 1 else ""
 
 
-ROUTES = [Route("/drums/{drum:int}/plan", plan_page), Route("/drums/{drum:int}/turn", turn_page)]
+NEAR_NOTE = 0.15  # a tap on the head rings within this of the drum's note; a key that slips on a rod hardly does
+UNDER_DB = 25.0
+
+
+def is_tap(reading: Reading, note_hz: float | None) -> bool:
+    """Whether what was heard is a tap on the head: it rings, and where the note is known it holds the whole head's tone."""
+    if note_hz is None:
+        return bool(reading.partials)
+    return any(abs(p.frequency_hz / note_hz - 1.0) < NEAR_NOTE and max(v for v in (*p.level_db, -99.0) if v is not None) > -UNDER_DB
+               for p in reading.partials)
+
+
+async def listen_for_taps(socket: WebSocket) -> None:
+    """The socket of turning mode: a tap on the head says that the rod is turned."""
+
+    def begin(ear: Ear, loaded: session.Loaded) -> Hearing:
+        note = ((loaded.states[-1].reading or {}).get("note") or {}).get("frequency_hz") if loaded.states else None
+        said: set[int] = set()
+
+        def hear(heard: Heard) -> dict[str, Any] | None:
+            if heard.onset in said or not is_tap(heard.reading, note):
+                return None
+            said.add(heard.onset)
+            return {"tap": len(said), "at_s": heard.onset / ear.rate}
+
+        return hear
+
+    await follow(socket, begin, most_channels=1)
+
+
+ROUTES = [Route("/drums/{drum:int}/plan", plan_page), Route("/drums/{drum:int}/turn", turn_page),
+          WebSocketRoute("/ws/drums/{drum:int}/turn", listen_for_taps)]

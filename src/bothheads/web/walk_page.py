@@ -46,6 +46,7 @@ def message(walk: Walk, model: Prediction | None) -> dict[str, Any]:
     found = walk.levels()
     heard = walk.heard()
     names = list(found.places) if found else []
+    least = session.least_roundness(found) if found else None
     lines = level_lines(found.rows, model, None if model is None else model.note.frequency_hz) if found else []
     apart = session.strokes_apart_db(heard)
     sure = "" if apart is None or apart < 0.5 else (
@@ -54,7 +55,7 @@ def message(walk: Walk, model: Prediction | None) -> dict[str, Any]:
         "plans": {k: plan_svg(walk.drum, walk.shown(), wide=k == "w", room=ROOM_M, heard=list(walk.strikes), now=walk.now)
                   for k in "wn"},
         "spectra": {k: spectra_svg(lines, names, wide=k == "w") for k in "wn"} if lines else None,
-        "roundness": None if found is None or found.roundness_db is None else f"{found.roundness_db:.0f} dB apart",
+        "roundness": None if least is None else f"at least {least:.0f} dB apart",
         "note": note_words(lines, names), "sure": sure, "rows": walk.rows(), "now": walk.now, "count": len(heard),
         "next": next((r["name"] for r in walk.rows() if not r["strikes"] and not r["now"]), None),
     }
@@ -89,7 +90,7 @@ async def listen(socket: WebSocket) -> None:
 
         return hear
 
-    await follow(socket, begin)
+    await follow(socket, begin, most_channels=1)
 
 
 def _metres(form: FormData, key: str) -> float | None:

@@ -25,11 +25,11 @@ function placeRow(row) {
   name.append(element("b", row.name), " ", element("span", row.where, { class: "small" }));
   hits.className = "hits";
   for (const strike of row.strikes) {
-    const drop = element("button", `${strike.peak} ×`, { class: "slim", type: "button", "aria-label": `Leave out strike ${strike.number} at the ${row.name}, ${strike.peak}` });
+    const drop = element("button", `${strike.peak} ×`, { class: "slim", type: "button", "aria-label": `${strike.peak} ×: leave out strike ${strike.number} at the ${row.name}` });
     drop.addEventListener("click", () => change("drop", { strike: strike.number }));
     hits.append(drop);
   }
-  const go = element("button", row.now ? "Here" : "Go there", { class: "slim", type: "button", "aria-label": `${row.now ? "The microphone is at the" : "Go to the"} ${row.name}` });
+  const go = element("button", row.now ? "Here" : "Go there", { class: "slim", type: "button", "aria-label": `${row.now ? "Here" : "Go there"}: ${row.name}` });
   go.disabled = row.now;
   go.addEventListener("click", () => change("go", { to: row.name }));
   li.append(name, hits, go);
@@ -50,7 +50,7 @@ function show(walk) {
   const here = walk.rows.find(row => row.now), n = here?.strikes.length ?? 0;
   $("do").textContent = n < 3 ? `Heard ${n} of 3 here. Strike the centre, a breath between.` : walk.next ? "Enough here: move the microphone to the next place." : "Every place is heard: keep it, or name another place.";
   live();
-  if (held) plans.querySelector("svg:not([hidden])")?.focus();
+  if (held) [...plans.querySelectorAll("svg")].find(svg => svg.getClientRects().length)?.focus();
 }
 
 async function change(what, given) {
@@ -82,7 +82,7 @@ const ground = svg => ({ x: +svg.dataset.x, z: +svg.dataset.z, scale: +svg.datas
 
 function squareAt(svg, px, py) {
   const marks = [...svg.querySelectorAll("rect")].filter(r => r.getAttribute("width") === "18" && r.getAttribute("height") === "18");
-  const found = marks.findIndex(r => Math.hypot(+r.getAttribute("x") + 9 - px, +r.getAttribute("y") + 9 - py) < 22);
+  const found = marks.findIndex(r => Math.hypot(+r.getAttribute("x") + 9 - px, +r.getAttribute("y") + 9 - py) < 14);
   return found < 0 ? null : svg.dataset.names.split("|")[found];
 }
 
