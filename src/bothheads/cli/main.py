@@ -194,6 +194,8 @@ def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
     p.add_argument("--tension", type=float, metavar="N/M", help="every size at this tension of both heads")
     p.add_argument("--use", choices=("bass", "tom"), default="bass")
     p.add_argument("--film", type=float, default=10.0, metavar="MIL", help="film of both heads (10)")
+    p.add_argument("--diameters", metavar="INCHES", help="with commas, e.g. 18,20,22 (default: 16 to 28, toms 8 to 18)")
+    p.add_argument("--depths", metavar="INCHES", help="with commas (default: 8 to 22, toms 6 to 18)")
     p = verb("serve", "Open the page on this computer.")
     p.add_argument("--port", type=int, default=8790)
     p.add_argument("--no-browser", action="store_true")

@@ -22,7 +22,7 @@ def maps_command(options: Namespace) -> int:
     if out.suffix and out.suffix not in (".html", ".pdf"):
         raise InputError(f"{out} is not a place for maps: name a folder, or a file that ends in .html or .pdf.")
     found = session.maps(use=options.use, note=options.note, tension=options.tension, film_mil=options.film,
-                         progress=progress_of("sizes"))
+                         diameters_in=options.diameters, depths_in=options.depths, progress=progress_of("sizes"))
     if out.suffix:
         page = paper.sheet(found)
         write_bytes(str(out), pdf(page) if out.suffix == ".pdf" else html(page).encode())

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
 
 
 def maps(*, use: Literal["bass", "tom"] = "bass", note: str | None = None, tension: float | None = None, film_mil: float = 10.0,
-         progress: Callable[[int, int], None] | None = None) -> Maps:
-    """Figures over sizes at one note (``50Hz``, ``G1``) or one tension [N/m]; see ``plan.maps.maps``.
+         diameters_in: str | None = None, depths_in: str | None = None, progress: Callable[[int, int], None] | None = None) -> Maps:
+    """Figures over sizes at one note (``50Hz``, ``G1``) or one tension [N/m]; see ``plan.maps.maps``. Sizes are
+    written in inches with commas.
 
     Raises
     ------
@@ -27,7 +28,20 @@ def maps(*, use: Literal["bass", "tom"] = "bass", note: str | None = None, tensi
     if note is not None and tension is not None:
         raise InputError("maps are drawn at one note or at one tension: give --note or --tension, not both.")
     return over_sizes(use=use, note_hz=None if note is None else note_frequency(note), tension=tension, film_mil=film_mil,
+                      diameters_in=_inches("--diameters", diameters_in), depths_in=_inches("--depths", depths_in),
                       progress=progress)
+
+
+def _inches(option: str, text: str | None) -> tuple[float, ...] | None:
+    if text is None:
+        return None
+    try:
+        found = sorted({float(part) for part in text.split(",")})
+    except ValueError:
+        raise InputError(f"'{text}' is no list of sizes: write {option} 18,20,22 in inches.") from None
+    if not all(4.0 <= v <= 48.0 for v in found):
+        raise InputError(f"{option} must lie from 4 to 48 inches.")
+    return tuple(found)
 
 
 def maps_json(found: Maps) -> dict[str, Any]:
