@@ -181,4 +181,5 @@ def strongest_drives(amplitudes: Array, f: Array, a: Array, count: int) -> NDArr
 
 def window_again(window: Window) -> Window:
     """A copy with its own weight."""
-    return Window(window.rate_hz, window.start_s, window.samples, window.nuisance, window.weight.copy(), window.hum_hz)
+    return Window(window.rate_hz, window.start_s, window.samples, window.nuisance, window.weight.copy(), window.hum_hz,
+                  window.hum_sd)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +13,15 @@ from .window import Window, drift_and_hum
 
 Array = NDArray[np.float64]
 MAINS_HZ = (50.0, 60.0)
+WIDER = 1.5  # than its level in the pause: standard deviation of a line's amplitude about zero
 _MULTIPLES = 8
 _UNDER_STRONGEST_DB = 20.0  # a line at a mains frequency that is louder than this is a partial unless a pause says hum
 
 
 def steady_lines(
     fit: JointFit, before: Callable[[float], tuple[Array, Array] | None], unit: Array
-) -> tuple[float, ...]:
-    """Frequencies [Hz] among the partials of ``fit`` that do not belong to the strike.
+) -> dict[float, float]:
+    """Frequencies [Hz] among the partials of ``fit`` that do not belong to the strike, each with its level in windows' units.
 
     ``before(f)``: amplitude and its standard deviation (channels,) of a line at f [Hz] in the pause before the strike,
     in full scale, None without a pause; ``unit`` (channels,): full scale of one unit of the windows. A partial that
@@ -33,7 +34,7 @@ def steady_lines(
     under = 20.0 * np.log10(start.max() / np.maximum(start.max(axis=0), 1e-30))
     sf, sa = fisher(fit)
     mis = misfit(fit)
-    out = []
+    out: dict[float, float] = {}
     for k in np.nonzero(fit.a < 4.0)[0]:
         c = int(np.argmax(start[:, k]))
         level = float(np.abs(part.amplitudes[c, k]) * np.exp(-fit.a[k] * middle) * unit[c])
@@ -46,8 +47,8 @@ def steady_lines(
         if mains is not None and (seen is None or level < 3.0 * float(seen[1][c])):
             steady |= under[k] > _UNDER_STRONGEST_DB and fit.a[k] < 0.8 + 2.0 * sa[k] * mis[k]
         if steady:
-            out.append(float(fit.f[k]) if mains is None else mains)
-    return tuple(out)
+            out[float(fit.f[k]) if mains is None else mains] = level / float(unit[c])
+    return out
 
 
 def mains_line(f: float, within_hz: float) -> float | None:
@@ -61,9 +62,9 @@ def mains_line(f: float, within_hz: float) -> float | None:
     return None if best is None else best[1]
 
 
-def beside(window: Window, lines: Sequence[float]) -> Window:
-    """The window with ``lines`` [Hz] among its nuisance."""
-    hum = (*window.hum_hz, *(f for f in lines if f not in window.hum_hz))
-    count = window.samples.shape[1]
-    return Window(window.rate_hz, window.start_s, window.samples, drift_and_hum(window.start_s, count, window.rate_hz, hum),
-                  window.weight, hum)
+def beside(window: Window, lines: Mapping[float, float]) -> Window:
+    """The window with further lines [Hz], each with the level it was read at, among its nuisance."""
+    new = {f: WIDER * level for f, level in lines.items() if f not in window.hum_hz}
+    hum, sd = (*window.hum_hz, *new), (*window.hum_sd, *new.values())
+    nuisance = drift_and_hum(window.start_s, window.samples.shape[1], window.rate_hz, hum)
+    return Window(window.rate_hz, window.start_s, window.samples, nuisance, window.weight, hum, sd)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .decimate import decimate, divisor, taps_of
+from .hum import WIDER
 from .residual import spectrum
 from .select import noise_density
 from .window import Window, drift_and_hum
@@ -30,6 +31,13 @@ class Floor:
     measured: bool  # from a pause before the first strike
     pause: Array | None = None  # (channels, T) of that pause in full scale, drift and hum removed
     rate_hz: float = 1.0
+    hum_level: Array | None = None  # (channels, lines) amplitude of the hum lines in full scale
+
+    def hum_sd(self, unit: Array) -> tuple[float, ...]:
+        """Standard deviation about zero of each hum line's amplitude in units of ``unit`` (channels,)."""
+        if self.hum_level is None:
+            return ()
+        return tuple(float(x) for x in WIDER * (self.hum_level / np.maximum(unit, 1e-12)[:, None]).max(axis=0) + 0.2)
 
     def line(self, f: float) -> tuple[Array, Array] | None:
         """(amplitude, its standard deviation) (channels,) of a line at f [Hz] in the pause; None without a pause."""
@@ -74,10 +82,12 @@ def measure_floor(samples: Array, sample_rate_hz: int, first_onset_s: float, ste
     sd = detrend(y, drift_and_hum(0.0, count, rate, ())).std(axis=1)
     hum = hum_lines(y, rate) if count > 0.25 * rate and sd.max() > 0 else ()
     rest = detrend(y, drift_and_hum(0.0, count, rate, hum))
+    waves = np.exp(-2j * np.pi * np.array(hum)[:, None] * np.arange(count) / rate)
+    level = 2.0 * np.abs((y - y.mean(axis=1, keepdims=True)) @ waves.T) / count
     sd = rest.std(axis=1)
     if sd.max() <= 0 or count < 0.2 * rate:
-        return Floor(sd, None, hum, sd.max() > 0)
-    return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True, rest, rate)
+        return Floor(sd, None, hum, sd.max() > 0, hum_level=level)
+    return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True, rest, rate, level)
 
 
 def hum_lines(y: Array, rate_hz: float) -> tuple[float, ...]:
@@ -147,7 +157,8 @@ def cut_windows(
         if to_noise and floor.measured:
             count = sounding(detrend(y, drift_and_hum(START_S, count, rate, floor.hum_hz)), rate, unit, rest_s)
         nuisance = drift_and_hum(START_S, count, rate, floor.hum_hz)
-        windows.append(Window(rate, START_S, y[:, :count] / unit[:, None], nuisance, np.ones(count), floor.hum_hz))
+        windows.append(Window(rate, START_S, y[:, :count] / unit[:, None], nuisance, np.ones(count), floor.hum_hz,
+                              floor.hum_sd(unit)))
     return windows, [i for i, _ in raw], unit
 
 

@@ -13,14 +13,14 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
+from .companions import doubt_companions
 from .decimate import band_hz, divisor
 from .drives import poles
-from .companions import doubt_companions
 from .glide import narrowest, unwarp
 from .hum import beside, steady_lines
 from .noise import Floor, cut_windows, detrend, is_fast, measure_floor
 from .residual import fisher, misfit
-from .select import Limits, backward, forward, look_again, smooth_density, prune
+from .select import Limits, backward, forward, look_again, prune, smooth_density
 from .varpro import JointFit
 from .warp import AtRest, Clock, ExponentialWarp
 from .window import Window
@@ -112,7 +112,7 @@ def first_fit(
     channels = window.samples.shape[0]
     N = sum(w.samples.size for w in windows)
     limits = Limits(1.5 * np.log(N) * (2 + 2 * channels), most=most)
-    quiet = [detrend(w.samples, w.nuisance) for w in windows]
+    quiet = [w.quiet() for w in windows]
     hypotheses = [(0.0, 8.0)]
     if glide:
         g, b, _ = narrowest([(y[int(np.argmax(y.std(axis=1)))], 1.0) for y in quiet], window.rate_hz,

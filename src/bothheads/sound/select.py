@@ -45,7 +45,7 @@ def forward(
         y = window.weighted if targets is None else targets[i]
         c, s = columns(window, f, a, clock.curve(i, window.half))
         M = np.concatenate([c, s])
-        X = np.linalg.qr(window.weighted_nuisance.T)[0].T
+        X = without_prior(window)
         XM = X @ M.T
         y = y - (y @ X.T) @ X
         grams.append(M @ M.T - XM.T @ XM)
@@ -67,6 +67,16 @@ def forward(
         left = max(left - gain[best], 1e-300)
         _eliminate(grams, hits, best, len(f))
     return chosen
+
+
+def without_prior(window: Window) -> Array:
+    """Rows Z (p, T) so that y - (y Z^T) Z is what drift and hum, held by their priors, leave of weighted samples y."""
+    X = window.weighted_nuisance
+    if not window.ridge.any():
+        return np.ascontiguousarray(np.linalg.qr(X.T)[0].T)
+    G = X @ X.T
+    G[np.diag_indices_from(G)] += window.ridge
+    return np.asarray(np.linalg.solve(np.linalg.cholesky(G), X), np.float64)
 
 
 def _gains(G: Array, q: Array) -> Array:

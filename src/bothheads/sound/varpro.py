@@ -36,6 +36,7 @@ class Part:
     factor: Any
     amplitudes: NDArray[np.complex128]  # (channels, K) at the onset, C = A - iB
     residual: Array  # (channels, T)
+    penalty: float = 0.0  # prior of the hum lines' amplitudes
 
 
 @dataclass
@@ -73,6 +74,8 @@ def _solve_window(window: Window, f: Array, a: Array, curve: Curve) -> Part | No
     c, s = columns(window, f, a, curve)
     P = np.concatenate([c, s, window.weighted_nuisance])
     G = P @ P.T
+    at = np.arange(2 * K, len(G))
+    G[at, at] += window.ridge
     scale = 1.0 / np.sqrt(np.maximum(G.diagonal(), 1e-300))
     G = G * scale * scale[:, None]
     G[np.diag_indices_from(G)] += 1e-11
@@ -81,7 +84,8 @@ def _solve_window(window: Window, f: Array, a: Array, curve: Curve) -> Part | No
     except LinAlgError:
         return None
     x = cho_solve(factor, (P @ window.weighted.T) * scale[:, None], check_finite=False) * scale[:, None]
-    return Part(curve, P, scale, factor, (x[:K] - 1j * x[K : 2 * K]).T, window.weighted - x.T @ P)
+    penalty = float((window.ridge[:, None] * x[2 * K :] ** 2).sum())
+    return Part(curve, P, scale, factor, (x[:K] - 1j * x[K : 2 * K]).T, window.weighted - x.T @ P, penalty)
 
 
 class JointFit:
@@ -114,7 +118,7 @@ class JointFit:
             part = _solve_window(window, f, a, clock.curve(i, window.half))
             if part is None:
                 return None
-            cost += float(np.vdot(part.residual, part.residual))
+            cost += float(np.vdot(part.residual, part.residual)) + part.penalty
             parts.append(part)
         return State(f, a, clock, parts, cost) if np.isfinite(cost) else None
 
@@ -245,9 +249,9 @@ def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArr
     K, block, m = len(f), window.block, basis.shape[0]
     hum = np.array(window.hum_hz)
     if hum.size:
-        line = np.exp(2j * np.pi * hum[:, None] * window.half[1::2])
-        E = np.concatenate([E, line * window.weight[block // 2 :: block]])
-    centre = np.concatenate([f, hum])
+        line = np.exp(2j * np.pi * hum[:, None] * window.half[1::2]) * window.weight[block // 2 :: block]
+        E = np.concatenate([E, line, line * np.linspace(-1.0, 1.0, line.shape[1])])
+    centre = np.concatenate([f, hum, hum])
     near = np.abs(centre[:, None] - centre) < 0.4 * window.rate_hz / block
     flat = basis.reshape(m * K, -1)
     near_k = near[:K, :K]
@@ -255,6 +259,9 @@ def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArr
     X = (E.conj() @ flat.T).reshape(len(E), m, K) * near[:, None, :K]
     S = (E.conj() @ E.T) * near
     S[np.diag_indices_from(S)] *= 1.0 + (1e-6 if S.dtype == np.complex64 else 1e-10)
+    if hum.size:
+        at, held = np.arange(K, len(S)), window.ridge[-4 * len(hum) :]
+        S[at, at] += np.concatenate([held[::4], held[2::4]]).astype(S.dtype) / (0.5 * block)
     X = X.reshape(len(E), m * K)
     G = G.reshape(m * K, m * K) - X.conj().T @ np.linalg.solve(S, X)
     M = part.amplitudes.conj().T @ part.amplitudes

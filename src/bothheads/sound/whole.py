@@ -39,7 +39,7 @@ def strongest_channels(windows: Sequence[Window]) -> NDArray[np.intp]:
 def of_channels(window: Window, channels: NDArray[np.intp]) -> Window:
     """The window with some of its channels."""
     return Window(window.rate_hz, window.start_s, window.samples[channels], window.nuisance, window.weight,
-                  window.hum_hz)
+                  window.hum_hz, window.hum_sd)
 
 
 def amplitudes(
@@ -116,7 +116,7 @@ def _unmoved(take: TakeFit) -> NDArray[np.bool_]:
 
 def replace_weight(window: Window, weight: Array) -> Window:
     """The window weighted as in the fit."""
-    return Window(window.rate_hz, window.start_s, window.samples, window.nuisance, weight, window.hum_hz)
+    return Window(window.rate_hz, window.start_s, window.samples, window.nuisance, weight, window.hum_hz, window.hum_sd)
 
 
 def glide_cents(take: TakeFit, which: Sequence[int], strikes: int, keep: NDArray[np.intp]) -> tuple[float | None, ...]:

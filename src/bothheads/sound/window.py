@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 _BLOCK_S = 0.005
+_PER_LINE = 4  # rows of a hum line: cosine, sine, both times a ramp
+_DRIFTS = 0.4  # of a line's amplitude over the window
 
 
 @dataclass
@@ -17,7 +19,8 @@ class Window:
     """One strike's samples (channels, T) in units of the noise's standard deviation, T a multiple of ``block``.
 
     ``start_s`` is the first sample's time after the onset, ``nuisance`` (p, T) are drift and hum, ``hum_hz`` the lines
-    among them, ``weight`` (T,) multiplies data and model alike.
+    among them, ``weight`` (T,) multiplies data and model alike. ``hum_sd``: standard deviation of each line's amplitude
+    about zero in the same units, as the pause told it; without it a partial at a mains frequency is lost in the line.
     """
 
     rate_hz: float
@@ -26,10 +29,12 @@ class Window:
     nuisance: Array
     weight: Array
     hum_hz: tuple[float, ...] = ()
+    hum_sd: tuple[float, ...] = ()
     block: int = field(init=False)
     half: Array = field(init=False)
     weighted: Array = field(init=False)
     weighted_nuisance: Array = field(init=False)
+    ridge: Array = field(init=False)  # (p,) prior curvature of the nuisance's amplitudes
 
     def __post_init__(self) -> None:
         self.block = block_length(self.rate_hz)
@@ -37,6 +42,10 @@ class Window:
         self.samples = self.samples[:, : count * self.block]
         self.nuisance = self.nuisance[:, : count * self.block]
         self.half = self.start_s - 0.5 / self.rate_hz + np.arange(2 * count + 1) * (0.5 * self.block / self.rate_hz)
+        self.ridge = np.zeros(len(self.nuisance))
+        for i, sd in enumerate(self.hum_sd):
+            first = len(self.nuisance) - _PER_LINE * (len(self.hum_hz) - i)
+            self.ridge[first : first + _PER_LINE] = 1.0 / (max(sd, 1e-6) * np.array([1.0, 1.0, _DRIFTS, _DRIFTS])) ** 2
         self.reweigh(self.weight[: count * self.block])
 
     def reweigh(self, weight: Array) -> None:
@@ -44,6 +53,14 @@ class Window:
         self.weight = weight
         self.weighted = self.samples * weight
         self.weighted_nuisance = self.nuisance * weight
+
+    def quiet(self) -> Array:
+        """The samples (channels, T) without drift and hum, the latter held by its prior."""
+        X = self.nuisance
+        G = X @ X.T
+        G[np.diag_indices_from(G)] += self.ridge
+        out: Array = self.samples - np.linalg.solve(G, X @ self.samples.T).T @ X
+        return out
 
     @property
     def times(self) -> Array:
@@ -54,7 +71,7 @@ class Window:
         """The same window without its first ``offset_s`` seconds."""
         k = int(offset_s * self.rate_hz)
         return Window(self.rate_hz, self.start_s + k / self.rate_hz, self.samples[:, k:], self.nuisance[:, k:],
-                      self.weight[k:], self.hum_hz)
+                      self.weight[k:], self.hum_hz, self.hum_sd)
 
 
 def block_length(rate_hz: float) -> int:
