@@ -97,6 +97,8 @@ def test_the_log_may_forbid_or_decide() -> None:
     assert settle(held, Heard(4, 1, -12.0, 0, 4), "")[0] == "holds"  # four comparisons are too few to overrule
     assert settle(held, Heard(5, 1, -12.0, 0, 5), "")[0] == "cannot tell"
     assert settle(replace(held, verdict="not found"), Heard(5, 1, 12.0, 5, 0), "")[0] == "cannot tell"
+    assert settle(replace(held, verdict="not found", against=0.9), Heard(), "") == ("not found", "the model finds it otherwise")
+    assert settle(replace(held, verdict="not found", unheard=0.9), Heard(), "")[1] == "what changes is too little to notice"
     assert settle(None, Heard(5, 2, 12.0, 5, 0), "no say")[0] == "holds"
     assert settle(None, Heard(), "no say") == ("cannot tell", "no say")
 

@@ -85,8 +85,9 @@ def rows_of(answer: Answer) -> tuple[tuple[str, str], ...]:
 
 def counts_words(report: Report) -> str:
     """How many of each verdict."""
-    seen = Counter(a.verdict for a in report.answers)
-    return ", ".join(f"{seen[v]} {v}" for v in ("holds", "holds when", "not found", "cannot tell") if seen[v])
+    seen: Counter[str] = Counter(a.verdict for a in report.answers)
+    words = {"holds": "hold", "holds when": "hold on a condition", "not found": "not found", "cannot tell": "cannot be told"}
+    return ", ".join(f"{seen[v]} {said}" for v, said in words.items() if seen[v])
 
 
 def about_words(report: Report) -> tuple[str, ...]:
@@ -129,9 +130,10 @@ def sheet(report: Report) -> Sheet:
         table("All verdicts", ("saying", "verdict"), [(a.saying.statement, a.verdict_words) for a in report.answers]),
     ]
     for a in report.answers:
-        rows = rows_of(a)
-        blocks.append(facts(*rows[:-1], title=a.saying.statement, lead="", wide=True))
-        blocks.append(text("", f"Verdict: {rows[-1][1]}."))
+        *details, verdict = rows_of(a)
+        blocks.append(facts(verdict, title=a.saying.statement, wide=True))
+        blocks.append(text("", *(f"{label[:1].upper()}{label[1:]}: {words}{'' if words.endswith('.') else '.'}"
+                                 for label, words in details)))
     blocks.append(table("Published figures beside the model's", EVIDENCE_HEAD, evidence_table(evidence(Model()))))
     blocks.append(text("", EVIDENCE_WORDS))
     return Sheet("Sayings of the trade, tested", "report", (f"bothheads {__version__}", f"seed {report.seed}"), tuple(blocks), FOOT,

@@ -57,23 +57,27 @@ def one_rod_warbles(model: Model, s: Specimen) -> Iterator[Trial]:
         yield Trial(max(pair) - min(pair), {"gain": gain})
 
 
-def _tapped(s: Specimen, gain: float, rod: int) -> float:
-    """Shift [cents] of the pitch tapped at ``rod`` (0 = the one that is turned) by a quarter turn of rod 0."""
-    film, even, pull, angles = _one_rod(s, gain)
+def _shifts(s: Specimen) -> NDArray[np.float64]:
+    """Shifts of the pitches tapped at all rods by a quarter turn of the first, over that rod's own."""
+    film, even, pull, angles = _one_rod(s, GAINS[1])
     before, after = (film.taps(p, angles, ((1, 1),), size=SMALL)[1, 1][0] for p in (even, pull))
-    return cents(float(after[rod]), float(before[rod]))
+    moved = np.log(after / before)
+    return np.asarray(moved / moved[0])
 
 
 def opposite_rod(model: Model, s: Specimen) -> Iterator[Trial]:
-    """Shift of the pitch tapped at the rod opposite."""
-    for gain in GAINS:
-        yield Trial(_tapped(s, gain, s.drum.batter.rods // 2), {"gain": gain})
+    """Shift at the rod opposite."""
+    yield Trial(float(_shifts(s)[s.drum.batter.rods // 2]))
 
 
 def square_rod(model: Model, s: Specimen) -> Iterator[Trial]:
-    """Shift of the pitch tapped at the rod a quarter of the way round, in cents of the turned rod's own shift."""
-    for gain in GAINS:
-        yield Trial(_tapped(s, gain, s.drum.batter.rods // 4), {"gain": gain})
+    """Shift at the rod a quarter of the way round."""
+    yield Trial(float(_shifts(s)[s.drum.batter.rods // 4]))
+
+
+def neighbour_rod(model: Model, s: Specimen) -> Iterator[Trial]:
+    """Shift at the rod next to it."""
+    yield Trial(float(_shifts(s)[1]))
 
 
 def one_hertz_beats(model: Model, s: Specimen) -> Iterator[Trial]:
@@ -113,6 +117,8 @@ def full_hall(model: Model, s: Specimen) -> Iterator[Trial]:
 
 
 _GAIN = "a turn of every rod adding 150, 300 or 600 N/m"
+_TAPPED = "pitch tapped near a rod, other head held: shift by a quarter turn of one rod over that rod's own shift,"
+_HALF = "as said from a quarter of it on"
 _RIM = f"wood rim, hoop and collar giving way as they do to the rods ({_GAIN})"
 SAYINGS = (
     Saying("quarter-turn-is-heard", "hands", "A quarter turn on every rod is heard.",
@@ -121,12 +127,12 @@ SAYINGS = (
     Saying("one-rod-warbles", "hands", "One rod that is off makes the drum warble.",
            f"split of the tapped (1,1) pair by one batter rod a quarter turn off, {_GAIN}; heard from 0.5 Hz on",
            more(0.5, "Hz"), one_rod_warbles, left_out="evenness of the other rods, a bent hoop, a bad edge"),
+    Saying("neighbour-moves", "hands", "Turning one rod also moves the pitch at its neighbours.",
+           f"{_TAPPED} at the rod next to it; {_HALF}", more(0.25, "of its own shift"), neighbour_rod),
     Saying("opposite-rod-moves", "hands", "Turning one rod also moves the pitch at the rod opposite.",
-           f"shift of the pitch tapped at the opposite rod by a quarter turn of one, other head held, {_GAIN}",
-           more(PITCH_CENTS, "cents"), opposite_rod),
-    Saying("rod-at-right-angles-moves", "hands", "Turning one rod moves the pitch everywhere round the head.",
-           f"shift of the pitch tapped a quarter of the way round by a quarter turn of one, other head held, {_GAIN}",
-           more(PITCH_CENTS, "cents"), square_rod),
+           f"{_TAPPED} at the rod opposite; {_HALF}", more(0.25, "of its own shift"), opposite_rod),
+    Saying("half-turn-changes-all", "hands", "Turning one rod changes the whole drum.",
+           f"{_TAPPED} a quarter of the way round; {_HALF}", more(0.25, "of its own shift"), square_rod),
     Saying("one-hertz-one-beat", "hands", "A split of 1 Hz is heard as one beat a second.",
            f"whole beats of a 1 Hz split of the (1,1) pair before it has fallen {HEARD_DB:g} dB; that two tones 1 Hz apart "
            "beat once a second is arithmetic, that the drum rings long enough is not", more(1.0, "beats"), one_hertz_beats),

@@ -22,7 +22,7 @@ MARGIN = 0.35  # of share as said, inside the condition over outside it: one tha
 FEWEST = 8  # comparisons, and half of it within a condition on each half of the drums
 LOGGED_FEWEST = 5  # comparisons in a log before it may overrule
 RULE = (
-    f"holds: as said on at least {100 * HOLDS:.0f} % of the comparisons. Holds when: one condition on one quantity picks at least "
+    f"Holds: as said on at least {100 * HOLDS:.0f} % of the comparisons. Holds when: one condition on one quantity picks at least "
     f"{100 * COVER:.0f} % of the comparisons on half of the drums with at least {100 * INSIDE:.0f} % of them as said, and on the "
     f"other half, which did not choose it, at least {100 * CONFIRMED:.0f} % are as said and {100 * MARGIN:.0f} points "
     "more than outside it (of sayings true of drums at random, 0 to 3 in a hundred are given a condition). Not found: neither; "
@@ -138,4 +138,14 @@ def settle(model: Judged | None, logged: Heard, untold: str) -> tuple[Verdict, s
         return "cannot tell", "too few drums of the set bear on it"
     if (no and model.verdict == "holds") or (yes and model.verdict == "not found"):
         return "cannot tell", "the model and the logged drums contradict each other"
-    return model.verdict, ""
+    return model.verdict, _instead(model) if model.verdict == "not found" else ""
+
+
+def _instead(model: Judged) -> str:
+    """What was found where a saying was not."""
+    if model.against >= HOLDS:
+        return "the model finds it otherwise"
+    if model.unheard >= HOLDS:
+        return "what changes is too little to notice"
+    return "now as said, now too little to notice, now otherwise" if model.against > 1.0 - HOLDS else (
+        "as said on some drums only, and by no one condition that was looked for")
