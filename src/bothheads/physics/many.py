@@ -18,10 +18,12 @@ import numpy as np
 from ..errors import InputError
 from ..records import HEADS, Air, Drum, HeadName, Muffling
 from . import muffling
+from .airload import air_load
 from .batch import round_blocks
 from .batch_air import BatchAir
 from .coupled import LOWEST_HZ, MAX_ORDERS, build, default_fmax, is_mixed, newton, resolution, windows
 from .membrane import Array
+from .radiation import Radiation, radiation
 from .system import Complex, Index, ModeSet, Options, tension_of
 
 SETTLED = 1e-4  # Newton's last step over s: the iteration is cubic, so what is left is far below 1e-8
@@ -91,6 +93,14 @@ def solve_many(drums: Sequence[Drum]) -> ManyModes:
     if shape.closed:
         return ManyModes(modes, starts, {name: solver.head_pitch_hz(name) for name in HEADS})
     return ManyModes(modes, starts, {"batter": _lowest(modes, starts)})
+
+
+def forget_shapes() -> None:
+    """Lets go of the tables of every shape met so far: a process that goes through thousands stays as large as it is."""
+    air_load.cache_clear()
+    radiation.cache_clear()
+    Radiation.transfer.cache_clear()
+    Radiation.extra.cache_clear()
 
 
 def head_pitches(drum: Drum) -> dict[HeadName, float]:

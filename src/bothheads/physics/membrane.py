@@ -65,6 +65,15 @@ def film_modes_table(m: int, count: int, x: Array) -> tuple[Array, Array]:
     return v0 + t * (d0 + t * (c2 + t * c3)), _STEPS * (d0 + t * (2 * c2 + 3 * t * c3))
 
 
+def disc_nodes(wavenumber: float, radius: float) -> tuple[int, int]:
+    """Gauss nodes in r^2 and equal angles that integrate products of two waves of ``wavenumber`` over a disc of ``radius``.
+
+    Lengths in radii of the head. r^2 needs half the product's phase k r in nodes, the angle its orders 2 k r.
+    """
+    phase = wavenumber * radius
+    return int(0.6 * phase) + 12, 2 * int(phase) + 26
+
+
 def rim_free(m: int, count: int, x: Array | float) -> Array:
     """zeta_m0 ... zeta_m,count-1 at x = r/a, shape (count, *x.shape), by the recurrence of Jacobi's polynomials."""
     at = np.asarray(x, dtype=float)

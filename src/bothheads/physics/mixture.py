@@ -149,7 +149,7 @@ def touched(
     shape: Muffling, radius: float, axis: float, families: tuple[tuple[int, bool], ...], films: int
 ) -> Array:
     """Overlap of the film functions over a thing's contact area, (families * films, the same)."""
-    area = muffling.region(shape, radius)
+    area = muffling.region(shape, radius, wavenumber=opening.shortest(families, films))
     x, y = area.x * np.cos(axis) + area.y * np.sin(axis), area.y * np.cos(axis) - area.x * np.sin(axis)
     value, _, _ = opening.film_functions(families, films, x, y)
     out = (value * area.weight) @ value.T

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..errors import InputError
 from ..records import Drum, Muffling
-from .membrane import Array
+from .membrane import Array, disc_nodes
 
 FILLING_HEIGHT = 0.25  # of the radius, up from the lowest point, where no width is given
 
@@ -55,9 +55,13 @@ def round_limits(item: Muffling, radius: float) -> tuple[float, float]:
     return 0.0, min(1.0, _radius(item) / radius)
 
 
-def region(item: Muffling, radius: float, *, radial: int = 16, angular: int = 32) -> Region:
-    """Quadrature over the contact area: Gauss in r^2 and equal angles on a disc, Gauss both ways on a strip."""
+def region(item: Muffling, radius: float, *, wavenumber: float = 30.0) -> Region:
+    """Quadrature over the contact area: Gauss in r^2 and equal angles on a disc, Gauss both ways on a strip.
+
+    As fine as products of two waves of ``wavenumber`` (per radius of the head) need.
+    """
     if item.kind in ("pad", "patch"):
+        radial, angular = disc_nodes(wavenumber, _radius(item) / radius)
         nodes, weights = np.polynomial.legendre.leggauss(radial)
         r = np.repeat(np.sqrt((nodes + 1) / 2), angular) * _radius(item) / radius
         theta = np.tile(2 * pi * (np.arange(angular) + 0.5) / angular, radial)
@@ -65,8 +69,9 @@ def region(item: Muffling, radius: float, *, radial: int = 16, angular: int = 32
         x, y = item.x / radius + r * np.cos(theta), item.y / radius + r * np.sin(theta)
         return Region(x, y, share * pi * (_radius(item) / radius) ** 2)
     low, high = _band(item, radius)
-    nodes, weights = np.polynomial.legendre.leggauss(radial)
-    across, across_weights = np.polynomial.legendre.leggauss(40)
+    along = int(wavenumber) + 16
+    nodes, weights = np.polynomial.legendre.leggauss(int(0.5 * wavenumber * (high - low)) + 14)
+    across, across_weights = np.polynomial.legendre.leggauss(along)
     # y = -cos(angle) takes the square root at the rim out of the integrand
     start, end = acos(-low), acos(-high)
     angle = (start + end) / 2 + (end - start) / 2 * nodes
@@ -74,7 +79,7 @@ def region(item: Muffling, radius: float, *, radial: int = 16, angular: int = 32
     half = np.sin(angle)
     row_weight = weights * (end - start) / 2 * half * half
     x = np.outer(half, across).ravel()
-    return Region(x, np.repeat(y, 40), np.outer(row_weight, across_weights).ravel())
+    return Region(x, np.repeat(y, along), np.outer(row_weight, across_weights).ravel())
 
 
 def _radius(item: Muffling) -> float:

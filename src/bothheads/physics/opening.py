@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 
 from . import cavity
 from .airload import DUCT, TAIL
+from .bessel import bessel_zeros
 from .membrane import (
     Array,
     baffled_mass_rim_free,
+    disc_nodes,
     film_modes_table,
     film_on_rim_free,
     rim_free,
@@ -54,7 +56,7 @@ def place(x: float, y: float) -> tuple[float, float]:
     return distance, atan2(y, x) if distance > 1e-9 else 0.0
 
 
-def points(radius: float, centre: float, *, rings: int = 10, angular: int = 20) -> tuple[Array, Array, Array, Array]:
+def points(radius: float, centre: float, *, rings: int, angular: int) -> tuple[Array, Array, Array, Array]:
     """Quadrature in the hole: (r, theta) about the drum's middle, (tau, psi) in the hole, weights.
 
     Nodes are Gauss in tau, so that the square-root edge is integrated exactly.
@@ -123,7 +125,8 @@ def hole(
     radius: float, centre: float, families: tuple[tuple[int, bool], ...], films: int, outside: Radiation
 ) -> Hole:
     """Everything about a hole that does not depend on tensions or frequency."""
-    r, theta, inside, weight = points(radius, centre)
+    rings, angular = disc_nodes(shortest(families, films), radius)
+    r, theta, inside, weight = points(radius, centre, rings=rings, angular=angular)
     flows = flow_weights(inside, weight)
     sources, duct, to_resonant, to_batter = [], [], [], []
     own = np.diag(2.0 * flow_masses() * radius**3)
@@ -161,14 +164,19 @@ def removed(
 
     Rows and columns run over families, then film functions.
     """
-    nodes, weights = np.polynomial.legendre.leggauss(14)
-    angular = 40
+    rings, angular = disc_nodes(shortest(families, films), radius)
+    nodes, weights = np.polynomial.legendre.leggauss(rings)
     rho = np.repeat(np.sqrt((nodes + 1) / 2), angular)
-    psi = np.tile(2 * pi * (np.arange(angular) + 0.5) / angular, 14)
+    psi = np.tile(2 * pi * (np.arange(angular) + 0.5) / angular, rings)
     weight = np.repeat(weights / 2, angular) / angular * pi * radius**2
     x, y = centre + radius * rho * np.cos(psi), radius * rho * np.sin(psi)
     value, along, around = film_functions(families, films, x, y)
     return (value * weight) @ value.T, (along * weight) @ along.T + (around * weight) @ around.T
+
+
+def shortest(families: tuple[tuple[int, bool], ...], films: int) -> float:
+    """Largest wavenumber j_mn of the film functions, per radius of the head."""
+    return float(bessel_zeros(max(m for m, _ in families), films)[-1])
 
 
 def film_functions(
