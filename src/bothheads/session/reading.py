@@ -6,15 +6,18 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from ..errors import AudioError, InputError
+from ..errors import InputError
 from ..records import Drum, HeadName, Note, Reading, TapReading
 from .drums import channel_names, load_drum
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from ..log.store import Log
     from ..sound.audio import Recording
+    from ..sound.live import LiveReader
 
 Progress = Callable[[str, float | None], None]  # what is being done, and the share of it that is done (None: not known)
 LONG_S = 120.0  # recordings longer than this are read blockwise, in constant memory
@@ -210,13 +213,20 @@ def audio_files(folder: str | Path) -> tuple[Path, ...]:
     return files
 
 
-def live_reader(sample_rate_hz: int, channels: tuple[str, ...]) -> Any:
-    """A streaming reader: ``feed(block)`` takes (n, channels) samples and gives what was heard."""
+def live_reader(
+    sample_rate_hz: int, channels: tuple[str, ...], *, drum: Drum | None = None, executor: Executor | None = None,
+    notify: Callable[[], None] | None = None,
+) -> LiveReader:
+    """A streaming reader: ``feed(block)`` takes (n, channels) samples and gives what was heard; see ``sound.live``.
+
+    Raises
+    ------
+    AudioError
+        The rate is none that is read, or the channels are not named one by one.
+    """
     from ..sound.live import LiveReader
 
-    if not 8000 <= sample_rate_hz <= 192000:
-        raise AudioError(f"{sample_rate_hz} Hz is not a rate that is read: use 8 to 192 kHz.")
-    return LiveReader(sample_rate_hz, channels)
+    return LiveReader(sample_rate_hz, channels, drum=drum, executor=executor, notify=notify)
 
 
 def read_kit(

@@ -1,147 +1,347 @@
-"""A streaming reader: blocks in, strikes out, in constant memory."""
+"""A streaming reader: blocks in, strikes out, in constant memory, the work done away from the audio path."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import Reading
-from .reading import read_samples
-from .strikes import StrikeSpan, find_strikes
+from ..errors import AudioError
+from ..records import Drum, Reading
+from .live_jobs import FADE_S, SEAM_S, AtOnce, Block, Piece, faded, look, pause_before, read_piece, rms_of
+from .stream import Ring, Wake
+from .strikes import ONE_STRIKE_S, StrikeSpan
 
-Array = NDArray[np.float64]
-
-KEPT_S = 4.0  # of sound; nothing older is held
 RING_S = 0.6  # after which the first reading is made
-SETTLED_S = 1.6  # after which the reading is refined, unless the next strike comes first
-_LOOK_S = 0.15  # a strike is confirmed when this much of it is there
-_EVERY_S = 0.05  # between two looks for strikes
+SETTLED_S = 4.0  # after which it is refined, unless the next strike comes first
+KEPT_S = 12.0  # of sound; nothing older is held
+CONTEXT_S = 1.5  # looked through for strikes
+EARLY_S, SURE_S = 0.10, 0.34  # after a rise: when it is looked at first, and when the look decides
+_ONE_RISE_S = 0.045  # rises nearer than this are looked at together
+_TOO_NEW_S = 0.06  # a strike nearer to the end of what is looked through is left to the next look
+_BETWEEN_LOOKS_S = 0.10
+_LEAD_S, _PAUSE_S = 0.2, 2.0  # before the onset: shown and stored, and looked at for noise
+_SHORTEST_PAUSE_S = 0.3
+_LONG_AGO_S = 6.0  # what was struck then rings no longer
+_GUARD_S = 0.012  # before the next strike
 
 
 @dataclass(frozen=True)
 class LiveEvent:
-    """Something heard. ``at_s`` counts from the first sample fed.
+    """Something heard. ``at_s`` counts from the first sample fed; ``number`` says which strike, from 1.
 
-    strike: heard, nothing read yet. reading: the first answer after 0.6 s. refined: the strike has rung out or the next
-    one begins. dropped: ``frames`` samples are missing before ``at_s`` (the reader goes on, what spans the gap is lost).
+    strike: heard, not read yet. first: its reading after 0.6 s of ring. refined: read again, as a recording is, when it has
+    rung for 4 s or the next one has begun. ``final``: no better reading of this strike will come (so is ``first`` when the
+    next strike came within 0.6 s). withdrawn: it was none after all. dropped: ``frames`` samples are missing before
+    ``at_s``. restarted: the sender began to count anew.
     """
 
-    kind: Literal["strike", "reading", "refined", "dropped"]
+    kind: Literal["strike", "first", "refined", "withdrawn", "dropped", "restarted"]
     at_s: float
+    number: int = 0
     peak_dbfs: tuple[float, ...] = ()
     reading: Reading | None = None
+    final: bool = False
+    onset: int = 0  # index of the sample
+    window_end: int = 0  # index after the last sample that was read
+    sound: Block | None = None  # what was played, (n, channels), from a fifth of a second before the onset
     frames: int = 0
 
 
-class LiveReader:
-    """Reads while the drum is played. Not safe to be fed from two threads at once."""
+@dataclass
+class _Strike:
+    number: int
+    onset: int
+    span: StrikeSpan
+    sure: bool = False
+    asked: bool = False  # its first reading
+    done: bool = False  # its last reading is asked for
 
-    def __init__(self, sample_rate_hz: int, channels: tuple[str, ...]) -> None:
-        self.sample_rate_hz = sample_rate_hz
-        self.channels = channels
-        self._kept: Array = np.zeros((0, len(channels)))
-        self._first = 0  # index of the first kept sample
-        self._looked = 0
-        self._pending: list[tuple[int, StrikeSpan, int]] = []  # onset, span, answers given
-        self._last_onset = -(10**9)
+
+class LiveReader:
+    """Reads while the drum is played.
+
+    Parameters
+    ----------
+    sample_rate_hz, channels
+        8 to 192 kHz; a name for each channel.
+    executor
+        Where the work is done, at least two at a time; without one it is done within ``feed``, for callers with a thread of
+        their own. With one, ``feed`` takes well under a millisecond for 20 ms of sound, and blocks must come at the pace
+        of the sound.
+    notify
+        Called, from the executor's thread, when something is ready for ``events``.
+
+    Not safe to be fed from two threads at once. Raises ``AudioError`` for an impossible rate or no channel.
+    """
+
+    def __init__(
+        self, sample_rate_hz: int, channels: tuple[str, ...], *, drum: Drum | None = None,
+        executor: Executor | None = None, notify: Callable[[], None] | None = None,
+    ) -> None:
+        if not 8000 <= sample_rate_hz <= 192000:
+            raise AudioError(f"{sample_rate_hz} Hz is not a rate that is read: use 8 to 192 kHz.")
+        if not channels or len(set(channels)) != len(channels):
+            raise AudioError("every channel of the stream needs a name of its own: name one for each microphone.")
+        self.sample_rate_hz, self.channels, self.drum = sample_rate_hz, tuple(channels), drum
+        self._executor, self._notify = executor or AtOnce(), notify
+        self._ring = Ring(self._samples(KEPT_S), len(channels))
+        self._peaks = np.zeros(len(channels))
+        self._number = 0
+        self._events: list[LiveEvent] = []
+        self._begin(0)
+
+    def _begin(self, at: int, cut: bool = False) -> None:
+        """Begin to listen at index ``at``, knowing nothing of what came before; ``cut``: something came, and may ring."""
+        self._ring.clear(at)
+        self._wake = Wake(self.sample_rate_hz, len(self.channels))
+        self._partly: list[NDArray[Any]] = []  # less than a tick
+        self._waiting = 0
+        self._looks: list[int] = []  # when to look
+        self._looked = at - self._samples(_BETWEEN_LOOKS_S)
+        self._strikes: list[_Strike] = []
+        self._pause: Block | None = None
+        self._since, self._cut = at, cut
+        self._looking: Future[Any] | None = None
+        self._refining: Future[Any] | None = None
+        self._reading: list[tuple[_Strike, Piece, int, bool, bool, Future[Any]]] = []
+
+    def _samples(self, seconds: float) -> int:
+        return round(seconds * self.sample_rate_hz)
 
     @property
     def position_s(self) -> float:
         """Length of what was fed so far [s]."""
-        return (self._first + len(self._kept)) / self.sample_rate_hz
+        return (self._ring.end + self._waiting) / self.sample_rate_hz
+
+    def peaks_dbfs(self) -> tuple[float, ...]:
+        """Highest peak of each channel since this was last asked [dB, 0 = full scale, -200 at the least]."""
+        out = 20 * np.log10(np.maximum(self._peaks, 1e-10))
+        self._peaks[:] = 0.0
+        return tuple(out.tolist())
+
+    def restart(self) -> None:
+        """Begin anew at index 0; what was not yet read is lost."""
+        self._begin(0)
 
     def feed(self, block: NDArray[Any], *, frame: int | None = None) -> list[LiveEvent]:
-        """Take the next samples (n, channels), full scale 1; ``frame``: their index by the sender's own count.
+        """Take the next samples (n, channels) or (n,), full scale 1; what is ready by now.
 
-        A count that runs ahead of what came before is a gap: told as ``dropped``, filled with silence.
+        ``frame``: the index of the first of them by the sender's own count. A count ahead of what came is a gap: told as
+        ``dropped``, and nothing is read across it. A count behind it is a new beginning.
+
+        Raises
+        ------
+        AudioError
+            For another number of channels, or numbers that are not finite or not of full scale 1; nothing is taken in.
         """
-        x = np.asarray(block, float)
-        x = np.nan_to_num(x[:, None] if x.ndim == 1 else x)
-        if x.shape[1] != len(self.channels):
-            raise ValueError(f"a block has {x.shape[1]} channels, the reader {len(self.channels)}")
-        events = self._gap(frame) if frame is not None else []
-        self._kept = np.concatenate([self._kept, x])
-        end = self._first + len(self._kept)
-        if end - self._looked >= round(_EVERY_S * self.sample_rate_hz):
-            self._looked = end
-            events += self._new_strikes(end)
-            events += self._answers(end)
-        self._forget()
-        return events
+        x = self._checked(block)
+        if frame is not None and frame != self._ring.end + self._waiting:
+            self._jump(frame)
+        if len(x):
+            np.maximum(self._peaks, np.abs(x).max(axis=0), out=self._peaks)
+        at = 0
+        while at < len(x):
+            n = min(self._wake.tick - self._waiting, len(x) - at)
+            self._partly.append(x[at : at + n])
+            self._waiting += n
+            at += n
+            if self._waiting == self._wake.tick:
+                self._tick()
+        return self.events()
+
+    def events(self) -> list[LiveEvent]:
+        """What has become ready since this was last asked."""
+        self._collect()
+        out, self._events = self._events, []
+        return out
 
     def finish(self) -> list[LiveEvent]:
-        """No more samples come: the last strikes are answered with what there is."""
-        end = self._first + len(self._kept)
-        events = self._new_strikes(end)
-        for onset, span, given in self._pending:
-            if given < 2:
-                events.append(self._event("refined", onset, span, end, quick=False))
-        self._pending = []
-        return events
+        """No more samples come: waits for the work and answers the last strikes with what there is."""
+        if self._waiting:
+            self._ring.add(np.concatenate(self._partly))
+            self._partly, self._waiting = [], 0
+        self._wait()
+        self._look()
+        self._wait()
+        for strike in self._strikes:
+            strike.sure = True
+        self._first_readings(last=True)
+        self._wait()
+        while any(s.asked and not s.done for s in self._strikes):
+            self._refine(last=True)
+            self._wait()
+        return self.events()
 
-    def _gap(self, frame: int) -> list[LiveEvent]:
-        end = self._first + len(self._kept)
-        missing = frame - end
-        if missing <= 0:
-            return []
-        if missing > round(KEPT_S * self.sample_rate_hz):
-            self._kept, self._first = self._kept[:0], frame
+    def _checked(self, block: NDArray[Any]) -> NDArray[Any]:
+        x = np.asarray(block)
+        x = x[:, None] if x.ndim == 1 else x
+        if x.ndim != 2 or x.shape[1] != len(self.channels):
+            got = x.shape[1] if x.ndim == 2 else 0
+            raise AudioError(f"a block has {got} channels and the stream {len(self.channels)}: begin a new stream with the "
+                             "channels that are there.")
+        if x.dtype.kind != "f":
+            raise AudioError("a block holds whole numbers: divide them by full scale, so that 1 is the loudest.")
+        if not np.isfinite(x).all():
+            raise AudioError("a block holds numbers that are not finite: leave it out, and let the next say its place in the "
+                             "stream.")
+        return x
+
+    def _jump(self, frame: int) -> None:
+        end = self._ring.end + self._waiting
+        kind: Literal["dropped", "restarted"] = "dropped" if frame > end else "restarted"
+        self._collect()
+        self._begin(frame, cut=kind == "dropped")
+        self._events.append(LiveEvent(kind, frame / self.sample_rate_hz, frames=max(0, frame - end)))
+
+    def _tick(self) -> None:
+        """Every 20 ms of sound, at the same samples however the blocks are cut."""
+        block = np.concatenate(self._partly) if len(self._partly) > 1 else self._partly[0]
+        self._partly, self._waiting = [], 0
+        rise = self._wake.feed(block, self._ring.end)
+        self._ring.add(block)
+        self._collect()
+        if rise is not None:
+            for after in (EARLY_S, SURE_S):
+                due = rise + self._samples(after)
+                if not any(abs(other - due) < self._samples(_ONE_RISE_S) for other in self._looks):
+                    self._looks.append(due)
+        end = self._ring.end
+        if self._looking is None and end - self._looked >= self._samples(_BETWEEN_LOOKS_S) and any(d <= end for d in self._looks):
+            self._look()
+        self._first_readings()
+        self._refine()
+        self._strikes = [s for s in self._strikes if not s.done or s.onset > end - self._samples(_LONG_AGO_S)]
+
+    def _submit(self, fn: Callable[..., Any], *args: Any) -> Future[Any]:
+        future = self._executor.submit(fn, *args)
+        if self._notify is not None:
+            notify = self._notify
+            future.add_done_callback(lambda _: notify())
+        return future
+
+    def _look(self) -> None:
+        end = self._ring.end
+        self._looks = [due for due in self._looks if due > end]
+        begin = max(self._ring.begin, end - self._samples(CONTEXT_S))
+        self._looked = end
+        cut = self._cut or begin > self._since
+        self._looking = self._submit(look, self._ring.cut(begin, end), self.sample_rate_hz, begin, cut)
+        self._zone = (begin + (self._samples(FADE_S) if cut else 0), end)
+        self._collect()
+
+    def _wait(self) -> None:
+        for future in (self._looking, *(job[-1] for job in self._reading)):
+            if future is not None:
+                future.result()
+        self._collect()
+
+    def _collect(self) -> None:
+        """Take in what has been worked out."""
+        if self._looking is not None and self._looking.done():
+            found, self._looking = self._looking.result(), None
+            self._merge(found)
+        still = []
+        for job in self._reading:
+            strike, piece, end, first, final, future = job
+            if not future.done():
+                still.append(job)
+                continue
+            self._events.append(LiveEvent(
+                "first" if first else "refined", strike.onset / self.sample_rate_hz, strike.number, strike.span.peak_dbfs,
+                future.result(), final, strike.onset, end, piece.sound))
+            if future is self._refining:
+                self._refining = None
+        self._reading = still
+
+    def _merge(self, found: list[tuple[int, StrikeSpan]]) -> None:
+        """Set the strikes known against those of a look."""
+        begin, end = self._zone
+        newest, sure = end - self._samples(_TOO_NEW_S), end - self._samples(SURE_S - _ONE_RISE_S - 0.02)
+        near = self._samples(ONE_STRIKE_S)
+        matched: list[_Strike] = []
+        for onset, span in found:
+            known = min(self._strikes, key=lambda s: abs(s.onset - onset), default=None)
+            if known is not None and abs(known.onset - onset) < near:
+                matched.append(known)
+                if not known.asked:
+                    known.onset, known.span = onset, span
+            elif onset <= newest:
+                self._number += 1
+                matched.append(_Strike(self._number, onset, span))
+                self._strikes.append(matched[-1])
+                self._events.append(LiveEvent("strike", onset / self.sample_rate_hz, self._number, span.peak_dbfs, onset=onset))
+        self._strikes.sort(key=lambda s: s.onset)
+        for strike in list(self._strikes):
+            if strike.onset <= sure and not strike.sure:
+                if begin <= strike.onset and not any(strike is m for m in matched):
+                    self._strikes.remove(strike)
+                    self._events.append(LiveEvent("withdrawn", strike.onset / self.sample_rate_hz, strike.number))
+                strike.sure = True
+
+    def _following(self, i: int) -> _Strike | None:
+        return self._strikes[i + 1] if i + 1 < len(self._strikes) else None
+
+    def _first_readings(self, last: bool = False) -> None:
+        end, ring = self._ring.end, self._samples(RING_S)
+        for i, strike in enumerate(self._strikes):
+            following = self._following(i)
+            closed = following is not None and following.onset < strike.onset + ring
+            if strike.asked or not strike.sure or (closed and following is not None and not following.sure):
+                continue
+            if closed or last or end >= strike.onset + ring:
+                stop = following.onset - self._samples(_GUARD_S) if closed and following is not None else strike.onset + ring
+                strike.asked, strike.done = True, closed
+                self._ask(i, min(stop, end), first=True, final=closed)
+
+    def _refine(self, last: bool = False) -> None:
+        """One at a time, and only while no strike waits for its first reading, which must not wait."""
+        if self._refining is not None or any(not s.asked for s in self._strikes):
+            return
+        end, settled = self._ring.end, self._samples(SETTLED_S)
+        for i, strike in enumerate(self._strikes):
+            following = self._following(i)
+            stop = strike.onset + settled
+            if following is not None and following.onset < stop:
+                stop = following.onset - self._samples(_GUARD_S)
+            if strike.done or not (last or end >= stop):
+                continue
+            strike.done = True
+            if self._ring.begin <= strike.onset - self._samples(SEAM_S):
+                self._ask(i, min(stop, end), first=False, final=True)
+                return
+
+    def _ask(self, i: int, stop: int, *, first: bool, final: bool) -> None:
+        strike = self._strikes[i]
+        piece = self._piece(i, stop)
+        future = self._submit(read_piece, piece, self.sample_rate_hz, self.channels, self.drum, strike.span, first)
+        self._reading.append((strike, piece, stop, first, final, future))
+        if not first:
+            self._refining = future
+        self._collect()
+
+    def _piece(self, i: int, stop: int) -> Piece:
+        """The strike with the noise before it, or with that of an earlier pause where a ring goes on before it."""
+        strike, before = self._strikes[i], self._strikes[i - 1] if i else None
+        onset, rate = strike.onset, self.sample_rate_hz
+        seam, lead = self._samples(SEAM_S), self._samples(_LEAD_S)
+        earliest = max(self._since, onset - self._samples(_PAUSE_S))
+        known = rms_of(self._pause) if self._pause is not None and before is not None else None
+        if before is not None:
+            earliest = max(earliest, min(before.onset + self._samples(_LEAD_S), onset))
+        quiet = pause_before(self._ring.cut(earliest, onset - seam), rate, known)
+        if len(quiet) >= self._samples(_SHORTEST_PAUSE_S):
+            self._pause = quiet
+        elif self._pause is None:
+            quiet = self._ring.cut(max(onset - lead, self._since), onset - seam)
         else:
-            self._kept = np.concatenate([self._kept, np.zeros((missing, self._kept.shape[1]))])
-        self._pending = []
-        self._last_onset = frame
-        return [LiveEvent("dropped", frame / self.sample_rate_hz, frames=missing)]
-
-    def _new_strikes(self, end: int) -> list[LiveEvent]:
-        """Strikes since the last one that is known, looked for in the last second and a half."""
-        rate = self.sample_rate_hz
-        begin = max(self._first, end - round(1.5 * rate))
-        out = []
-        for span in find_strikes(self._kept[begin - self._first :], rate):
-            onset = begin + round(span.onset_s * rate)
-            fresh = onset > self._last_onset + round(0.03 * rate)
-            cut_ring = begin > self._first and onset < begin + round(0.05 * rate)  # the window's own edge
-            if fresh and not cut_ring and end - onset >= round(_LOOK_S * rate):
-                self._last_onset = onset
-                self._pending.append((onset, span, 0))
-                out.append(LiveEvent("strike", onset / rate, span.peak_dbfs))
-        return out
-
-    def _answers(self, end: int) -> list[LiveEvent]:
-        rate = self.sample_rate_hz
-        out, left = [], []
-        for i, (onset, span, given) in enumerate(self._pending):
-            following = self._pending[i + 1][0] if i + 1 < len(self._pending) else None
-            stop = end if following is None else min(end, following)
-            if given == 0 and stop - onset >= round(RING_S * rate):
-                out.append(self._event("reading", onset, span, stop, quick=True))
-                given = 1
-            if following is not None or end - onset >= round(SETTLED_S * rate):
-                out.append(self._event("refined", onset, span, stop, quick=False))
-                given = 2
-            if given < 2:
-                left.append((onset, span, given))
-        self._pending = left
-        return out
-
-    def _event(
-        self, kind: Literal["reading", "refined"], onset: int, span: StrikeSpan, stop: int, *, quick: bool
-    ) -> LiveEvent:
-        rate = self.sample_rate_hz
-        lead = min(onset - self._first, round(0.25 * rate))
-        piece = self._kept[onset - lead - self._first : stop - self._first]
-        alone = StrikeSpan(lead / rate, len(piece) / rate, span.peak_dbfs, span.delay_s)
-        reading = read_samples(piece, rate, channels=self.channels, quick=quick, offset_s=(onset - lead) / rate,
-                               spans=(alone,))
-        return LiveEvent(kind, onset / rate, span.peak_dbfs, reading)
-
-    def _forget(self) -> None:
-        """Drop what no pending strike needs."""
-        over = len(self._kept) - round(KEPT_S * self.sample_rate_hz)
-        if over > 0:
-            self._kept = self._kept[over:].copy()
-            self._first += over
-            self._pending = [p for p in self._pending if p[0] >= self._first]
+            quiet = self._pause
+        sound = self._ring.cut(max(onset - lead, self._since), stop)
+        if before is not None:
+            sound = faded(sound, rate, 0.6 * _LEAD_S)
+        played = self._ring.cut(onset - seam, stop)
+        return Piece(np.concatenate([quiet, played]), len(quiet) + min(seam, onset - self._since), onset, sound)
