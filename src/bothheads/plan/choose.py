@@ -34,9 +34,12 @@ KEPT = 6  # designs returned
 OF_A_SIZE = 2  # designs of one size among them, as long as there are others
 EMPHASIS = 4.0  # a wish counted so many times, for the front's corners
 FAR = 6.0  # steps behind the best: not shown
-SETTLED = (6, 2)  # builds solved to the end: for the wishes as they are, for each emphasis
-CORNERS = 6  # wishes that are emphasised
-MOST_EXPENSE = 150.0  # of exact solves, in solves of a round drum: some seconds
+SETTLED = (5, 2)  # builds solved to the end: for the wishes as they are, for each emphasis
+SLACK, ROUGH = 0.3, 1.0  # steps by which an unsolved promise may be wrong; where roundness is asked
+SIZES_AT_ONCE = 8  # up to so many sizes everything is looked at; of more, one build each first, then the rest of
+SIZES_KEPT = (8, 3)  # the best so many: for the wishes as they are, for each emphasis
+CORNERS = 4  # wishes that are emphasised
+MOST_EXPENSE = (220.0, 120.0)  # of exact solves, in solves of a round drum: for the wishes, for all emphases together
 TOO_FAR_CENTS = 100.0  # further from the note than this is no answer
 NOT_TESTED = (
     "wood, shell thickness, ply and bearing edges: the model's shell is rigid",
@@ -116,14 +119,15 @@ def choose(
     hunt: Hunt | None = None
     stopped = False
     try:
-        hunt = Hunt(asked, builds, lattice=lattice, laid=laid, tick=clock.tick)
-        _search(hunt, clock)
+        first, others = _first_of_a_size(builds)
+        hunt = Hunt(asked, first, lattice=lattice, laid=laid, tick=clock.tick)
+        _search(hunt, others, clock)
     except Stopped:
         stopped = True
     if hunt is None:
         return Choice(asked, (), Scale(), (), "stopped before the first design was solved", True)
     designs = _ranked(hunt)
-    counts = {"designs": len(builds), "states": hunt.states, "solved": hunt.solves}
+    counts = {"designs": len(hunt.builds), "states": hunt.states, "solved": hunt.solves}
     if not designs:
         why = "stopped before the first design was solved" if stopped else "no film on offer reaches what was asked"
         return Choice(asked, (), hunt.scale, (), why, stopped, counts, hunt)
@@ -138,7 +142,7 @@ class _Clock:
 
     def __init__(self, progress: Progress | None, stop: Callable[[], bool] | None, corners: int) -> None:
         self.progress, self.stop, self.done = progress, stop, 0.0
-        self.step = 0.35 / max(corners, 1)
+        self.step = 0.25 / max(corners, 1)
 
     def tick(self, words: str) -> None:
         """One step further; raises ``Stopped``."""
@@ -192,38 +196,64 @@ def _note_missed(job: Job, designs: Sequence[Design]) -> Blocked | None:
 
 
 # ------------------------------------------------------------------ search
-def _search(hunt: Hunt, clock: _Clock) -> None:
+def _size(build: Build) -> tuple[float, float]:
+    return build.drum.diameter, build.drum.depth
+
+
+def _first_of_a_size(builds: Sequence[Build]) -> tuple[list[Build], list[Build]]:
+    """One build of every size where there are many, and the others; all at once where there are few."""
+    if len({_size(b) for b in builds}) <= SIZES_AT_ONCE:
+        return list(builds), []
+    first = list({_size(b): b for b in reversed(builds)}.values())[::-1]
+    return first, [b for b in builds if b not in first]
+
+
+def _search(hunt: Hunt, others: Sequence[Build], clock: _Clock) -> None:
     """Settle the builds that promise most, for the wishes as they are and for every emphasis."""
     wishes = hunt.job.criteria[:CORNERS] if len(hunt.job.criteria) > 1 else ()
     weights: list[Mapping[str, float]] = [{}, *({w.key: EMPHASIS} for w in wishes)]
-    promised = np.zeros((len(weights), len(hunt.builds)))
-    for i, row in enumerate(hunt.corners):
-        clock.tick("looking at every setting")
-        for corner in row:
-            promised[:, i] += [p.cost for p in hunt.promise(corner, weights)]
+    promised = _promised(hunt, weights, 0, clock)
+    if others:
+        ranks = np.argsort(promised, axis=1)
+        good = {_size(hunt.builds[i]) for k, row in enumerate(ranks) for i in row[: SIZES_KEPT[min(k, 1)]]}
+        count = len(hunt.builds)
+        hunt.add([b for b in others if _size(b) in good])
+        promised = np.hstack([promised, _promised(hunt, weights, count, clock)])
     clock.step = 0.5 / (4.0 * sum(SETTLED))
-    spent = _settle(hunt, weights[0], promised[0], SETTLED[0], MOST_EXPENSE)
+    _settle(hunt, weights[0], promised[0], SETTLED[0], MOST_EXPENSE[0])
     for k, weight in enumerate(weights[1:], 1):
-        spent += _settle(hunt, weight, promised[k], SETTLED[1], MOST_EXPENSE / len(wishes))
+        _settle(hunt, weight, promised[k], SETTLED[1], MOST_EXPENSE[1] / len(wishes))
     hunt.scale = _scale(hunt)
 
 
-def _settle(hunt: Hunt, weights: Mapping[str, float], promised: np.ndarray[Any, Any], count: int, most: float) -> float:
-    """Solve the best ``count`` builds to the end, as long as the expense allows; what that cost."""
+def _promised(hunt: Hunt, weights: Sequence[Mapping[str, float]], start: int, clock: _Clock) -> np.ndarray[Any, Any]:
+    """Promised costs (weights, builds) of the builds from ``start`` on, all parts of the job together."""
+    out = np.zeros((len(weights), len(hunt.builds) - start))
+    for i, row in enumerate(hunt.corners[start:]):
+        clock.tick("looking at every setting")
+        for corner in row:
+            out[:, i] += [p.cost for p in hunt.promise(corner, weights)]
+    return out
+
+
+def _settle(hunt: Hunt, weights: Mapping[str, float], promised: np.ndarray[Any, Any], count: int, most: float) -> None:
+    """Solve the best ``count`` builds to the end, as long as the expense allows."""
     promised = promised.copy()
     spent, exact = 0.0, np.full(len(promised), np.inf)
-    while np.isfinite(exact).sum() < min(count, len(promised)) or promised.min() < exact.min():
+    slack = ROUGH if any(c.what == "roundness" for c in hunt.job.criteria) else SLACK
+    while np.isfinite(exact).sum() < min(count, len(promised)) or promised.min() < exact.min() + slack:
         i = int(np.argmin(promised))
         if not np.isfinite(promised[i]) or (spent > most and np.isfinite(exact).any()):
             break
         solved = sum(len(c.solved) for c in hunt.corners[i])
-        found = [hunt.settle(corner, weights) for corner in hunt.corners[i]]
+        leads = promised[i] < exact.min() + slack
+        found = [hunt.settle(corner, weights, slack=slack if leads and not weights else 0.0, most=8 if leads else 3)
+                 for corner in hunt.corners[i]]
         spent += (sum(len(c.solved) for c in hunt.corners[i]) - solved) * max(
             (expense(hunt.builds[i], f.setting) for f in found if f), default=1.0)
         if all(f is not None for f in found):
             exact[i] = sum(f.cost(weights) for f in found if f)
         promised[i] = np.inf
-    return spent
 
 
 def _scale(hunt: Hunt) -> Scale:

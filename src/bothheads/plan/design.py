@@ -7,8 +7,9 @@ that of the resonant head; d = 0 is both heads to one pitch.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import exp, log, sqrt
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,9 @@ from ..roundness import roundness_db
 from .job import Job, Part
 from .muffling import KINDS
 from .safety import film_bounds
+
+if TYPE_CHECKING:
+    from ..physics.system import ModeSet
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -170,6 +174,7 @@ class Figures:
 
     drum: Drum
     values: dict[str, float]  # note, tail, response, front, seat, roundness; NaN where there is none
+    modes: ModeSet = field(compare=False, repr=False)
 
 
 def loud_db(s: Complex, pressures: Complex) -> Array:
@@ -211,7 +216,7 @@ def figures_of(drum: Drum) -> Figures:
         "response": log(response_s(drum, drum.batter.tension or 1.0)),
         "roundness": roundness_db(20.0 * np.log10(np.maximum(np.abs(pressures), 1e-15) / 20e-6)) or float("nan"),
     }
-    return Figures(drum, values)
+    return Figures(drum, values, modes)
 
 
 def hertz(figures: Figures) -> float:

@@ -26,7 +26,8 @@ Array = NDArray[np.float64]
 
 GRID = (8, 11)  # along u and d; odd along d, so that both heads at one pitch is looked at
 SIZES = 4  # of every way of muffling in the first look
-ZOOMS = 6
+ZOOMS, ZOOMED = 7, 2  # shrinking grids, and how many promises of a build they are made for
+ASIDE = 0.35  # |d| up to which heads count as alike
 THINGS = np.array([kind.things for kind in LAID.values()])
 SOLVED_NEAR = 0.004  # of u and d (a third of a per cent of tension, 3 cents): as good as solved there
 AS_PROMISED = 0.02  # step: an exact cost this near to the best promise is as good
@@ -94,6 +95,11 @@ def _crossing(u: Array, note: Array, hz: float) -> Array:
     return np.asarray(u[above[:, 0] - 1] + share * (u[1] - u[0]))
 
 
+def _side(d: Array) -> NDArray[np.int_]:
+    """-1, 0, 1: the batter's own pitch well below the resonant head's, much alike, well above."""
+    return np.asarray((d > ASIDE).astype(int) - (d < -ASIDE).astype(int))
+
+
 @dataclass
 class Corner:
     """One build for one part of a job: its surface, the settings looked at and those solved."""
@@ -118,14 +124,20 @@ class Hunt:
     def __init__(self, job: Job, builds: Sequence[Build], *,
                  lattice: Lattice | None = None, laid: Sequence[str] | None = None,
                  tick: Callable[[str], None] = lambda words: None) -> None:
-        self.job, self.builds, self.lattice, self.tick = job, list(builds), lattice, tick
+        self.job, self.lattice, self.tick = job, lattice, tick
         self.laid = tuple(laid) if laid is not None else tuple(LAID) if job.muffled else ("none",)
         self.scale = Scale()
         self.states = self.solves = 0
+        self.builds: list[Build] = []
         self.corners: list[list[Corner]] = []
-        for i, build in enumerate(self.builds):
-            tick(f"sizes and films: {i + 1} of {len(self.builds)}")
-            self.corners.append([self._corner(build, part) for part in job.parts])
+        self.add(builds)
+
+    def add(self, builds: Sequence[Build]) -> None:
+        """More builds to look at."""
+        for i, build in enumerate(builds):
+            self.tick(f"sizes and films: {i + 1} of {len(builds)}")
+            self.builds.append(build)
+            self.corners.append([self._corner(build, part) for part in self.job.parts])
 
     # ------------------------------------------------------------------ surfaces
     def _corner(self, build: Build, part: Part) -> Corner:
@@ -189,15 +201,15 @@ class Hunt:
         reach_size = (high - low) / (SIZES - 1)
         kind = NAMES.index(best.setting.laid)
         for _ in range(ZOOMS):
-            s, line = best.setting, np.linspace(-1.0, 1.0, 9)
-            sizes = [s.size] if s.laid == "none" else np.clip(s.size + reach_size * line[::2], low, high)
+            s, line = best.setting, np.linspace(-1.0, 1.0, 7)
+            sizes = [s.size] if s.laid == "none" else np.clip(s.size + reach_size * line[::3], low, high)
             at = Points.grid(np.clip(s.u + reach_u * line, *window.u), np.clip(s.d + reach_d * line, -MOST_APART, MOST_APART),
                              [(kind, float(size)) for size in sizes])
             cost = weighed(self.look(corner, at), weights)
             i = int(np.argmin(cost))
             if cost[i] < best.cost:
                 best = Promise(at.setting(i), float(cost[i]))
-            reach_u, reach_d, reach_size = reach_u / 2.5, reach_d / 2.5, reach_size / 2.0
+            reach_u, reach_d, reach_size = reach_u / 2.2, reach_d / 2.2, reach_size / 1.7
         return best
 
     # ------------------------------------------------------------------ exact
@@ -234,21 +246,42 @@ class Hunt:
         found = [self.found(corner, s) for s in corner.solved]
         return min(found, key=lambda f: f.cost(weights), default=None)
 
-    def settle(self, corner: Corner, weights: Mapping[str, float], *, most: int = 4) -> Found | None:
-        """Solve where the surface promises most, up to ``most`` times, until the promise is kept; the best solved."""
+    def settle(self, corner: Corner, weights: Mapping[str, float], *, slack: float = 0.0, most: int = 4) -> Found | None:
+        """Solve where the surface promises most, up to ``most`` times, until no promise is left; the best that was solved.
+
+        Where a way of muffling has not been solved yet on one of the three sides of d (batter higher, alike, lower), the
+        surface is believed to ``slack`` steps only.
+        """
         best = self.best_of(corner, weights)
         for _ in range(most):
-            promised = self.promise(corner, [weights], zoom=True)[0]
-            if not np.isfinite(promised.cost):
+            limit = np.inf if best is None else best.cost(weights)
+            open_ = [p for p in self._classes(corner, weights) if p.cost < limit - AS_PROMISED + (
+                0.0 if self._known(corner, p.setting) else slack) and self._near(corner, p.setting) is None]
+            if not open_ or not np.isfinite(min(p.cost for p in open_)):
                 break
-            if best is not None and best.cost(weights) <= promised.cost + AS_PROMISED:
-                break
-            near = self._near(corner, promised.setting)
-            if near is not None:
-                break
-            self.solve(corner, promised.setting)
+            self.solve(corner, min(open_, key=lambda p: p.cost).setting)
             best = self.best_of(corner, weights)
         return best
+
+    def _classes(self, corner: Corner, weights: Mapping[str, float]) -> list[Promise]:
+        """The best promise of every way of muffling on each side of d; the best of all, where there is no lattice, zoomed."""
+        at = self._first_look(corner)
+        cost = weighed(self.look(corner, at), weights)
+        out = []
+        for kind in np.unique(at.kind):
+            for side in (-1, 0, 1):
+                mine = np.flatnonzero((at.kind == kind) & (_side(at.d) == side) & np.isfinite(cost))
+                if len(mine):
+                    i = int(mine[np.argmin(cost[mine])])
+                    out.append(Promise(at.setting(i), float(cost[i])))
+        out.sort(key=lambda p: p.cost)
+        if self.lattice:
+            return out
+        return [self._zoomed(corner, p, weights) if k < ZOOMED or p.cost < out[0].cost + 0.7 else p for k, p in enumerate(out)]
+
+    def _known(self, corner: Corner, setting: Setting) -> bool:
+        """Whether this way of muffling has been solved on this side of d."""
+        return any(s.laid == setting.laid and _side(np.array(s.d)) == _side(np.array(setting.d)) for s in corner.solved)
 
     def _near(self, corner: Corner, setting: Setting) -> Setting | None:
         """A solved setting that is as good as this one."""
@@ -260,6 +293,8 @@ class Hunt:
 
 
 def expense(build: Build, setting: Setting) -> float:
-    """What an exact solve costs, in solves of a round drum."""
-    mixed = LAID[setting.laid].things > 0 and setting.laid != "ring"
-    return (6.0 if build.opening_in else 1.0) * (3.0 if mixed else 1.0) + 2.0 * is_mixed(build.drum)
+    """What an exact solve costs, in solves of a round drum (some 8 ms)."""
+    laid = bool(LAID[setting.laid].things and setting.laid != "ring") or is_mixed(build.drum)
+    if build.opening_in:
+        return 17.0 if setting.laid not in ("none", "ring") else 8.0
+    return 1.0 if not laid else 10.0 if build.drum.diameter > 0.45 else 20.0

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import log10
 
 import numpy as np
 
-from ..records import Drum, Feel
+from ..records import Feel
+from .design import Figures
 from .robust import Robust, robust
 from .sheet import EARLY_S
 
@@ -23,8 +24,8 @@ class Portrait:
     robust: Robust
 
 
-def portrait(drum: Drum, *, slope: float | None = None) -> Portrait:
-    """The portrait of a drum with tensions and two heads; ``slope`` [N/m per turn] where it is known.
+def portrait(figures: Figures, *, slope: float | None = None) -> Portrait:
+    """The portrait of a drum whose figures are known; ``slope`` [N/m per turn] where it is known.
 
     Where muffling or an opening mixes the orders, the feel rests on the modes of a forecast's range, which is within 2 %
     of the wider one.
@@ -34,10 +35,10 @@ def portrait(drum: Drum, *, slope: float | None = None) -> Portrait:
     from ..physics.forecast import own_modes
     from ..physics.response import heard
 
-    drum = replace(drum, microphones=())
+    drum = figures.drum
     top = default_fmax(drum)
     wide = top if is_mixed(drum) else FMAX
-    modes = solve(drum, fmax_hz=highest_hz(drum, wide))
+    modes = figures.modes if wide == top else solve(drum, fmax_hz=highest_hz(drum, wide))
     pressures = heard(modes, drum.strike, drum.places)
     energy = (np.abs(pressures) ** 2).mean(1) * modes.decay_s / 2.0
     energy = np.where(modes.frequency_hz <= top, energy, 0.0)

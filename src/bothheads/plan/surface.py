@@ -19,6 +19,7 @@ from ..constants import LN_1000
 from ..physics import muffling as things
 from ..physics.batch import BatchDrum, BatchModes
 from ..physics.batch_levels import BatchPlaces
+from ..physics.coupled import default_fmax
 from ..physics.radiation import radiation
 from ..physics.room import mirrored
 from ..records import HEADS, Drum, Head, Muffling, reference_places
@@ -30,7 +31,7 @@ from .muffling import motion_share
 Array = NDArray[np.float64]
 
 NODES = (5, 5)  # along u and d
-AXIS_ONLY, ALL_ROUND = (4,), (4, 3, 2)  # modes followed per order: enough for note and front; for seat and roundness
+NOTE, AXIS, ALL_ROUND = (2,), (10,), (8, 6, 4)  # modes followed per order: for the note, the front, and all round
 NAMES = tuple(LAID)
 Kinds = NDArray[np.int_]
 Correction = tuple[int, float, float, dict[str, float]]  # kind, u, d, exact - surface
@@ -77,7 +78,7 @@ class Surface:
         self.build, self.window, self.levels = build, window, levels
         drum = replace(build.drum, floor=part.floor or build.drum.floor, microphones=())
         self.drum = drum
-        counts = ALL_ROUND if {"seat", "round"} & set(levels) else AXIS_ONLY
+        counts = ALL_ROUND if {"seat", "round"} & set(levels) else AXIS if levels else NOTE
         batch = _batch(_shape(drum), counts)
         u, d = window.nodes()
         rows = rows_of(drum, u, d)
@@ -191,6 +192,7 @@ def _heard(drum: Drum, batch: BatchDrum, modes: BatchModes, levels: tuple[str, .
     pressure = 2.0 * drum.air.density * drum.radius * heard.amplitudes(modes)
     if mirror:
         pressure = pressure[:, :, : len(places)] + pressure[:, :, len(places):] * np.array(mirror)
+    pressure = np.where((modes.frequency_hz < default_fmax(drum))[:, :, None], pressure, 0.0)
     loud = loud_db(modes.s, pressure)
     out = {p.name: loud[:, i] for i, p in enumerate(places) if p.name in levels}
     if "round" in levels:
@@ -229,7 +231,7 @@ def note_window(build: Build, part: Part, low_hz: float, high_hz: float, reach: 
     """Where along u the notes from ``low_hz`` to ``high_hz`` lie, with room for heads apart, within ``reach``."""
     drum = replace(build.drum, microphones=(), floor=None)
     line = np.linspace(*reach, 6)
-    modes = _batch(_shape(drum), AXIS_ONLY).modes(rows_of(drum, line, np.zeros(6)), rounds=1)
+    modes = _batch(_shape(drum), NOTE).modes(rows_of(drum, line, np.zeros(6)), rounds=1)
     pitch = np.log(modes.s[:, 0].imag / (2.0 * pi))
     slope = (pitch[-1] - pitch[-2]) / (line[-1] - line[-2])  # beyond the ends as straight lines
     first = (pitch[1] - pitch[0]) / (line[1] - line[0])

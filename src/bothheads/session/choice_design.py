@@ -24,7 +24,7 @@ def option(job: Job, design: Design, rank: int, near: Sequence[Near]) -> dict[st
     from ..plan.owned import nearest
     from ..plan.portrait import portrait
 
-    portraits = [portrait(drum) for drum in design.drums]
+    portraits = [portrait(found.figures) for found in design.settings]
     settings = [_setting(part, found, shown) for part, found, shown in zip(job.parts, design.settings, portraits, strict=True)]
     drum, load = design.drums[0], design.carried
     first, mine = settings[0]["figures"], nearest(design, near)
