@@ -19,6 +19,8 @@ SETTLED = 2e-7  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
 ROUNDS = 10
 NEIGHBOURS = 10
+SAME = 1e-5  # relative distance in s of one mode found twice
+ALIKE = 0.95  # likeness of its shapes
 
 
 class Linear:
@@ -57,6 +59,7 @@ class Linear:
         x[:, : self.low] = self.right[:, wanted].T
         v = _unit(x @ self.shapes.T)
         norms = np.ones_like(s)
+        begun = s.copy(), v.copy()
         live = np.arange(len(s))
         last = np.full(len(s), np.inf)
         stuck: list[int] = []
@@ -78,12 +81,15 @@ class Linear:
         stuck += live[last[live] > ENOUGH].tolist()
         for i in sorted(stuck):
             s[i], v[i], norms[i] = self._among_neighbours(complex(s[i]), v[i])
+        for i in strayed(begun[0], s, v):
+            found = np.delete(v, i, axis=0)
+            s[i], v[i], norms[i] = self._among_neighbours(complex(begun[0][i]), begun[1][i], found)
         return s, v, norms
 
-    def _among_neighbours(self, s: complex, v: Complex) -> tuple[complex, Complex, complex]:
+    def _among_neighbours(self, s: complex, v: Complex, found: Complex | None = None) -> tuple[complex, Complex, complex]:
         """One mode solved exactly among the linear problem's nearest modes, the rest by residual correction.
 
-        s is not a number where that does not settle.
+        With ``found`` (modes, unknowns) it is none of those. s is not a number where that does not settle.
         """
         for _ in range(ROUNDS):
             near = np.argsort(np.abs(self.values - s))[:NEIGHBOURS]
@@ -91,7 +97,10 @@ class Linear:
             span = np.linalg.qr(np.concatenate([v[None], others]).T)[0].T
             z, dz = self.group.apply(np.full(len(span), s), span)
             steps, parts = np.linalg.eig(-np.linalg.solve(span @ dz.T, span @ z.T))
-            mine = int(np.argmax(np.abs((span.conj() @ v).conj() @ parts)))
+            likeness = np.abs((span.conj() @ v).conj() @ parts)
+            if found is not None:
+                likeness[_known(span.T @ parts, found)] = -1.0
+            mine = int(np.argmax(likeness))
             step, part = complex(steps[mine]), parts[:, mine]
             s += step
             residual = part @ z + step * (part @ dz)
@@ -120,6 +129,24 @@ class Linear:
         w = self.w[self.low:]
         high = y[:, self.low:] / (t * t + w * w + t * self.loss_high)
         return np.asarray(np.concatenate([low, high], 1) @ self.shapes.T)
+
+
+def strayed(begun: Complex, s: Complex, v: Complex) -> list[int]:
+    """Starts that came to a mode where another start already is: of each such pair the one that went further."""
+    again = []
+    direction = v / np.linalg.norm(v, axis=1)[:, None]
+    for i in range(len(s)):
+        for j in range(i):
+            if abs(s[i] - s[j]) < SAME * abs(s[i]) and abs(direction[i].conj() @ direction[j]) > ALIKE:
+                again.append(i if abs(s[i] - begun[i]) >= abs(s[j] - begun[j]) else j)
+    return sorted(set(again))
+
+
+def _known(candidates: Complex, found: Complex) -> NDArray[np.bool_]:
+    """Which of the candidate vectors (unknowns, C) are among ``found`` (modes, unknowns)."""
+    a = candidates / np.linalg.norm(candidates, axis=0)
+    b = found / np.linalg.norm(found, axis=1)[:, None]
+    return np.asarray((np.abs(b.conj() @ a) > ALIKE).any(0))
 
 
 def _unit(v: Complex) -> Complex:

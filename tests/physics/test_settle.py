@@ -1,0 +1,46 @@
+"""No mode is lost: a hair's change of tension moves every mode by a hair, and wide openings under heavy things have modes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bothheads.physics.coupled import solve
+from bothheads.physics.opening import removed
+from bothheads.records import Drum, Head, Muffling, Opening
+
+CROSSING = Drum("two modes that nearly meet at 84 Hz", 0.6096, 0.132, Head(0.347, tension=5916.3), Head(0.5124, tension=1547.6),
+                muffling=(Muffling("patch", ("batter",), 0.0, 0.1472, radius=0.1179, mass=0.0163, resistance=9.6),))
+PATCHED = Drum("a heavy patch beside a wide opening", 0.4572, 0.127, Head(0.263, tension=98.2),
+               Head(0.271, tension=3214.0, opening=Opening(0.3013, -0.0099, 0.0247)),
+               muffling=(Muffling("patch", ("batter",), 0.0, 0.1385, radius=0.0454, mass=0.0313, resistance=7.3),))
+
+
+def test_every_mode_is_still_there_after_a_hair_s_turn() -> None:
+    fmax = 150.0
+    now = solve(CROSSING, fmax_hz=fmax)
+    for factor in (0.9995, 1.0005, 1.001):
+        then = solve(CROSSING.with_head("batter", tension=5916.3 * factor), fmax_hz=fmax * 1.01)
+        for s in now.s:
+            assert np.abs(then.s - s).min() < 2e-3 * abs(s), (factor, s / 2j / np.pi)
+
+
+def test_a_wide_opening_under_a_heavy_patch_has_modes() -> None:
+    modes = solve(PATCHED, fmax_hz=60.0)
+    assert len(modes) > 5
+    assert np.isfinite(modes.frequency_hz).all() and (modes.decay_s > 0).all()
+
+
+@pytest.mark.parametrize(("radius", "centre"), [(0.15, 0.5), (0.66, 0.06)])
+def test_what_an_opening_takes_is_never_more_than_all(radius: float, centre: float) -> None:
+    """Overlap and gradient lie between nothing and the whole film, for the shortest waves, too: 0 <= x <= 1, k^2."""
+    from bothheads.physics.bessel import bessel_zeros
+
+    families = tuple((m, False) for m in range(13))
+    films = 20
+    overlap, gradient = removed(radius, centre, families, films)
+    k = np.concatenate([bessel_zeros(m, films) for m, _ in families])
+    share = np.linalg.eigvalsh(overlap)
+    assert share.min() > -1e-6 and share.max() < 1.0 + 1e-4
+    of_all = np.linalg.eigvalsh(gradient / np.outer(k, k))
+    assert of_all.min() > -1e-6 and of_all.max() < 1.0 + 1e-3
