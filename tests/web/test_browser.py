@@ -21,7 +21,8 @@ VIEWS = {
     "turn-read": "/drums/1/turn?batter=-1&at=8", "noturn": "/drums/1/turn", "rods": "/drums/1/rods", "blind": "/drums/1/blind",
     "listen": "/drums/1/listen", "taps": "/drums/1/taps?head=resonant", "microphones": "/drums/1/microphones",
     "muffling": "/drums/1/muffling?tail=4", "ear": "/drums/1/ear?lesson=higher", "cards": "/drums/1/cards",
-    "quick": "/drums/1/quick", "kit": "/kit?interval=", "missing": "/drums/77",
+    "quick": "/drums/1/quick", "kit": "/kit?interval=", "walk": "/drums/1/walk",
+    "choose": "/choose", "missing": "/drums/77",
 }
 SAYS = """async () => (await axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',
     'best-practice']})).violations.map(v => v.id + ': '

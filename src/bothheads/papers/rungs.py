@@ -193,3 +193,12 @@ def rungs_after(
         out.append(replace(rung, frequency_hz=rung.frequency_hz * moved, frequency_sd_hz=p.frequency_sd_hz, t60_s=p.t60_s,
                            t60_sd_s=sd, level_db=rung.level_db + rise, share_batter=p.share_batter, heard=False))
     return out
+
+
+def as_key_of(old: Sequence[Rung], old_model: Prediction | None, new_model: Prediction | None) -> list[Rung]:
+    """Rungs of an older state under the keys that the same modes have in the newer one."""
+    if old_model is None or new_model is None:
+        return []
+    names = keys_of(new_model.partials)
+    becomes = {k: names[i] for k, i in partners(old_model.partials, new_model.partials).items()}
+    return [replace(r, key=becomes[r.key]) for r in old if r.key in becomes]

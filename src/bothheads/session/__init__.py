@@ -57,6 +57,7 @@ __all__ = [
     "compare_states",
     "cores",
     "drum_json",
+    "drum_of_tables",
     "drum_text",
     "export_to",
     "fit",
@@ -72,9 +73,9 @@ __all__ = [
     "live_reader",
     "load_drum",
     "load_file",
-    "open_log",
     "maps",
     "maps_json",
+    "open_log",
     "parse_turns",
     "plan",
     "plan_kit",
@@ -119,6 +120,11 @@ _WRITERS = {
 def as_json(record: Reading | TapReading | Prediction | Fit | Plan | Comparison | State) -> dict[str, object]:
     """The command contract's object of a record."""
     return _WRITERS[type(record)](record)  # type: ignore[operator,no-any-return]
+
+
+def drum_of_tables(tables: dict[str, object]) -> Drum:
+    """The drum that a drum file's tables describe, as ``drum_file`` of a design holds them; raises ``DrumFileError``."""
+    return _drumfile.from_dict(tables)[0]
 
 
 def drum_text(drum: Drum) -> str:

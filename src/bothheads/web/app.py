@@ -47,6 +47,7 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
         api,
         blind_page,
         cards_page,
+        choose_page,
         ear_page,
         history_page,
         jobs_page,
@@ -63,7 +64,7 @@ def create_app(log_path: str | Path | None = None, *, token: str | None = None) 
 
     static = StaticFiles(directory=str(files("bothheads.web") / "static"))
     views = (pages, live_page, history_page, turning_page, blind_page, rods_page, taps_page, microphones_page, cards_page, kit_page,
-             muffling_page, ear_page, jobs_page, walk_page, api)
+             muffling_page, ear_page, jobs_page, walk_page, choose_page, api)
     app = Starlette(
         routes=[*(route for view in views for route in view.ROUTES), Route("/favicon.ico", _no_icon),
                 Mount("/static", static, name="static")],

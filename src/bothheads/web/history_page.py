@@ -16,8 +16,8 @@ from ..errors import BothheadsError
 from ..papers.history import Entry, history_svg
 from ..papers.ladder import ladder_svg
 from ..papers.ladder_layout import NARROW, axis_for
-from ..papers.rungs import Rung, keys_of, partners, reading_of, rungs_of_reading
-from ..records import Note, Prediction, State
+from ..papers.rungs import Rung, as_key_of, reading_of, rungs_of_reading
+from ..records import Note, State
 from ..units import cents
 from . import forms, views
 from .app import show
@@ -46,15 +46,6 @@ def rows(states: Sequence[State], over: Sequence[int], base: str) -> list[dict[s
         chosen = kept if laid else [*kept[-1:], s.number]
         out.append({**row, "laid": laid, "lay": base + "&over=" + ",".join(map(str, chosen))})
     return out
-
-
-def as_key_of(old: Sequence[Rung], old_model: Prediction | None, new_model: Prediction | None) -> list[Rung]:
-    """Rungs of an older state under the keys that the same modes have in the newer one."""
-    if old_model is None or new_model is None:
-        return []
-    names = keys_of(new_model.partials)
-    becomes = {k: names[i] for k, i in partners(old_model.partials, new_model.partials).items()}
-    return [replace(r, key=becomes[r.key]) for r in old if r.key in becomes]
 
 
 def change_words(new: Note, old: Note, rungs: Sequence[Rung], ghosts: Sequence[Rung]) -> list[str]:

@@ -20,6 +20,7 @@ from . import labour
 
 AT_ONCE = 2  # further jobs wait
 MOST_KEPT = 60
+GIVES_ITS_BEST = ("choose",)
 _SPAWN = multiprocessing.get_context("spawn")
 
 State = Literal["waiting", "running", "done", "stopped", "failed"]
@@ -45,6 +46,7 @@ class Job:
     began: float = field(default_factory=time.monotonic)
     over: threading.Event = field(default_factory=threading.Event)
     process: Any = None
+    pipe: Any = None
 
     @property
     def answered(self) -> bool:
@@ -76,9 +78,9 @@ class Jobs:
         return Path(tempfile.mkdtemp(dir=self._base))
 
     def start(self, kind: str, drum_id: int, what: str, asked: dict[str, Any], where: Callable[[Any], str],
-              folder: Path | None = None) -> Job:
+              folder: Path | None = None, name: str = "") -> Job:
         """A new job, begun as soon as fewer than two others run."""
-        job = Job(secrets.token_urlsafe(9), kind, drum_id, what, asked, where, folder)
+        job = Job(name or secrets.token_urlsafe(9), kind, drum_id, what, asked, where, folder)
         with self._lock:
             self.jobs[job.name] = job
             for old in [j for j in self.jobs.values() if j.over.is_set()][:max(0, len(self.jobs) - MOST_KEPT)]:
@@ -97,6 +99,7 @@ class Jobs:
                 over.set()
                 return
             ours, theirs = _SPAWN.Pipe()
+            job.pipe = ours
             job.process = _SPAWN.Process(target=labour.work, args=(theirs, job.kind, self.log_path, job.asked), daemon=True)
             job.state, job.stage = "running", "starting"
             job.process.start()
@@ -107,6 +110,7 @@ class Jobs:
             if job.state == "running":  # it ended without a word
                 job.state, job.error = "failed", "The program stopped in the middle of this: go on, or throw it away."
             job.process.join(5)
+            job.pipe = None
             ours.close()
         if job.answered and job.folder is not None:
             shutil.rmtree(job.folder, ignore_errors=True)
@@ -144,6 +148,14 @@ class Jobs:
             job.state, job.stage = "stopped", "stopped"
             if job.process is not None and job.process.is_alive():
                 job.process.terminate()
+
+    def enough(self, job: Job) -> None:
+        """Ask it to answer with what it has; work that cannot is stopped."""
+        if job.kind in GIVES_ITS_BEST and job.state == "running" and job.pipe is not None:
+            with suppress(OSError):
+                job.pipe.send("enough")
+        else:
+            self.stop(job)
 
     def again(self, job: Job) -> None:
         """Take a stopped or failed job up again, from its beginning."""

@@ -15,14 +15,14 @@ from .app import contract
 from .jobs import Job
 from .work import desk
 
-DOES = ("look", "stop", "again", "away")
+DOES = ("look", "stop", "enough", "again", "away")
 
 
 async def begun(request: Request, kind: str, what: str, asked: dict[str, Any], where: Callable[[Any], str],
-                folder: Any = None) -> Response:
+                folder: Any = None, name: str = "") -> Response:
     """A form's long work: a script is told the job's name at once, a plain form waits and goes on to what follows."""
     jobs = desk(request).jobs
-    job = jobs.start(kind, request.path_params.get("drum", 0), what, asked, where, folder)
+    job = jobs.start(kind, request.path_params.get("drum", 0), what, asked, where, folder, name)
     if "application/json" in request.headers.get("accept", ""):
         return JSONResponse(job.message(), status_code=202)
     return RedirectResponse(await run_in_threadpool(jobs.finish, job), status_code=303)

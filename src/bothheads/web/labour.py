@@ -23,7 +23,7 @@ def work(pipe: Any, kind: str, log_path: str | None, asked: dict[str, Any]) -> N
 
     try:
         with session.open_log(log_path) as log:
-            answer = KINDS[kind](log, asked, tell)
+            answer = KINDS[kind](log, {**asked, "pipe": pipe}, tell)
     except BothheadsError as error:
         pipe.send(("error", str(error), isinstance(error, CannotAnswer)))
     except KeyboardInterrupt:
@@ -60,9 +60,10 @@ def walk(log: Any, asked: dict[str, Any], tell: Tell) -> int:
 
 
 def choose(log: Any, asked: dict[str, Any], tell: Tell) -> dict[str, Any]:
-    """Designs for a job."""
+    """Designs for a job; when it is asked to stop it answers with the best so far."""
     tell("looking through designs", None)
-    answer, _ = session.choose(asked["items"])
+    answer, _ = session.choose(asked["job"], log=log, progress=lambda share, words: tell(words, share),
+                               stop=lambda: bool(asked["pipe"].poll()))
     return answer
 
 

@@ -36,7 +36,7 @@ const ask = async (name, what) => {
 
 // Follows a job to its end; ended(message) is called with its last message.
 async function follow(name, view, ended) {
-  view.offer(["Stop", () => ask(name, "stop").catch(() => {})]);
+  view.offer(["Stop", () => ask(name, "enough").catch(() => {})]);
   for (;;) {
     let now;
     try { now = await ask(name, "look"); } catch (error) {
