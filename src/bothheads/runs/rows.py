@@ -16,22 +16,24 @@ from ..constants import LN_1000
 from ..drumfile import changed_many
 from ..errors import BothheadsError
 from ..physics.air import with_properties
+from ..physics.batch import FILMS
 from ..physics.contacts import contacts
 from ..physics.coupled import default_fmax, solve
 from ..physics.feel import highest_hz, residues_of, static_remainder
 from ..physics.forecast import WEAKEST_DB, warnings_of
-from ..physics.many import ManyModes, Shape, head_pitches, solve_many
+from ..physics.many import ManyModes, Shape, forget_shapes, head_pitches, solve_many
 from ..physics.response import heard
 from ..physics.system import Complex, Index, ModeSet, tension_of
 from ..records import HEADS, Drum, HeadName
 from ..roundness import roundness_db
 from ..units import note_name
 from .columns import Row, inputs_of
-from .design import Chunk
+from .design import Chunk, is_shape
 from .spec import Spec
 from .spots import heard_at
 
-TOGETHER = 96  # drums solved at once: enough to share the work, few enough to stay in the cache
+TOGETHER = 64  # drums of the least resolution solved at once: enough to share the work, few enough for the cache
+FEWEST = 6  # the same of the highest resolution; in between as the matrices grow, so that memory stays flat
 _FLOOR_PA = 1e-30
 
 
@@ -48,6 +50,7 @@ class _Solved:
 
 def rows_of(spec: Spec, chunk: Chunk, sweep: str = "") -> list[Row]:
     """The rows of a chunk, design by design and strike by strike; ``sweep`` is the hash that they carry."""
+    _forget_other_shapes(spec, chunk)
     rows: list[Row] = []
     drums: list[Drum | None] = []
     for i in range(len(chunk)):
@@ -70,6 +73,17 @@ def rows_of(spec: Spec, chunk: Chunk, sweep: str = "") -> list[Row]:
         for i, felt in zip((i for i, _, _ in fine), _feel([(d, s) for _, d, s in fine]), strict=True):
             rows[i] |= felt
     return rows
+
+
+_last_shape: list[object] = []  # of the chunk before, in this process
+
+
+def _forget_other_shapes(spec: Spec, chunk: Chunk) -> None:
+    """Chunks come shape by shape, so tables of a shape that the last chunk did not end with are not met again."""
+    shapes = [(base, *(chunk.sets[key][i] for key in spec.keys if is_shape(key))) for i, base in enumerate(chunk.bases)]
+    if _last_shape != shapes[:1]:
+        forget_shapes()
+    _last_shape[:] = shapes[-1:]
 
 
 def _asked(spec: Spec, chunk: Chunk, i: int, j: int) -> tuple[Row, Drum | None]:
@@ -102,8 +116,9 @@ def _solve_all(drums: list[Drum]) -> list[_Solved | str]:
             for i, found in zip(members, _alone([drums[i] for i in members]), strict=True):
                 out[i] = found
             continue
-        for at in range(0, len(members), TOGETHER):
-            part = members[at: at + TOGETHER]
+        size = max(FEWEST, round(TOGETHER * (FILMS / shape.films) ** 2.5))
+        for at in range(0, len(members), size):
+            part = members[at: at + size]
             for i, found in zip(part, _together([drums[i] for i in part]), strict=True):
                 out[i] = found
     return out
