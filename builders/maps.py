@@ -27,6 +27,14 @@ ASKED: tuple[tuple[str, str, dict[str, Any]], ...] = (
 )
 
 
+SCRIPTS = (
+    "`bothheads maps ... --json` gives one object `bothheads.maps/1`: `version`, `use`, `fixed` (`note` or `tension`), "
+    "`value`, `film_mil`, `diameters_in`, `depths_in`, `units` and `values` by name (rows are depths, columns diameters, "
+    "null out of reach), `slack` and `tight` (films below their creases, above their working stress). Keys are stable; "
+    "more may be added."
+)
+
+
 def main() -> None:
     """Compute, draw, write."""
     started, parts = process_time(), []
@@ -38,10 +46,11 @@ def main() -> None:
             path = DOCS / "pictures" / f"map-{name}-{figure}.svg"
             path.write_text(map_svg(found, figure), encoding="utf-8")
             words = caption(found, figure)
-            parts += [f"![{words.split('.')[0]}](pictures/{path.name})", "", words, ""]
+            parts += [f"![{words.split('. ')[0]}](pictures/{path.name})", "", words, ""]
     made = (f"Made by `python builders/maps.py` with bothheads {__version__} in {process_time() - started:.0f} s of one core. "
             "Crosses mark usual sizes with their figures; every line carries its own.")
-    (DOCS / "maps.md").write_text("\n".join(["# Maps over diameter and depth", "", made, "", *(f"{w}\n" for w in FOOT), *parts]),
+    (DOCS / "maps.md").write_text("\n".join(["# Maps over diameter and depth", "", made, "", *(f"{w}\n" for w in FOOT), *parts,
+                                             "## For scripts", "", SCRIPTS, ""]),
                                   encoding="utf-8")
     print("\nwrote docs/maps.md", file=sys.stderr)
 

@@ -143,7 +143,7 @@ def test_the_object_of_the_contract() -> None:
     one, other = said["sayings"]
     assert one["id"] == "size-step" and one["kind"] == "common practice, no source"
     assert one["model"]["trials"] == 8 and one["model"]["as_said"] + one["model"]["against"] + one["model"]["unheard"] == 1
-    assert one["logged"]["because"] == "no log was asked"
+    assert one["logged"]["because"] == "a log holds nothing that could speak of it"
     assert other["model"] is None and other["verdict"] == "cannot tell" and "rigid" in other["because"]
 
 

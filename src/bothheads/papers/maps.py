@@ -21,12 +21,14 @@ Point = tuple[float, float]
 FINE = 6  # steps between two solved sizes
 DARKEST = 0.30  # of the ink, so that figures on it stay easy to read
 LINES = 6  # contour lines about
+LEAST_STEP = {"roundness": 1.0}  # dB between lines: less is not heard, and partials that come to count make jumps of as much
+STRAIGHT = ("roundness",)  # between solved sizes; the others run in cubic splines
 SCRAP = 25.0  # px, a line shorter than this is not drawn
 MARKED = {"bass": ((18, 14), (20, 14), (22, 16), (24, 14), (26, 14)), "tom": ((10, 8), (12, 9), (14, 12), (16, 14))}
 ABOUT = {
     "note": "The number on a line is the drum note", "tension": "The number on a line is the tension that the note takes",
     "tail": "The number on a line is the tail", "contact": "The number on a line is how long the beater stays on the head",
-    "roundness": "The number on a line is the rms difference of levels between the places",
+    "roundness": "The number on a line is the rms difference of levels between the places, in steps that are heard",
 }
 FOOT = (
     f"Forecasts of the model: closed, unmuffled, free field, both heads alike, losses assumed ({ASSUMED_RESISTANCE:g} N s/m3, "
@@ -76,25 +78,26 @@ def _marked(maps: Maps) -> list[tuple[int, int]]:
             and maps.depths_in[0] <= h <= maps.depths_in[-1]]
 
 
-def levels_of(values: Array) -> list[float]:
-    """Round figures for about ``LINES`` contour lines between the ends of ``values``."""
+def levels_of(values: Array, least: float = 0.0) -> list[float]:
+    """Round figures for about ``LINES`` contour lines between the ends of ``values``, ``least`` apart or more."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     rough = (high - low) / (LINES + 1)
     if rough <= 0:
         return []
     power = 10.0 ** floor(log10(rough))
-    step = min((m * power for m in (1, 2, 2.5, 5, 10)), key=lambda s: abs(s - rough))
+    step = max(least, min((m * power for m in (1, 2, 2.5, 5, 10)), key=lambda s: abs(s - rough)))
     return [float(f"{v:.6g}") for v in np.arange(np.ceil(low / step) * step, high, step) if low < v < high]
 
 
 def fine(maps: Maps, name: str) -> tuple[Array, Array, Array]:
-    """Diameters, depths and values on a grid ``FINE`` times as dense, by cubic splines through the solved sizes."""
+    """Diameters, depths and values on a grid ``FINE`` times as dense, by splines through the solved sizes."""
     from scipy.interpolate import RectBivariateSpline
 
     x, y, values = np.array(maps.diameters_in), np.array(maps.depths_in), maps.values[name]
     if np.isnan(values).any():
         values = np.where(np.isnan(values), np.nanmean(values), values)
-    spline = RectBivariateSpline(y, x, values, kx=min(3, len(y) - 1), ky=min(3, len(x) - 1))
+    degree = 1 if name in STRAIGHT else 3
+    spline = RectBivariateSpline(y, x, values, kx=min(degree, len(y) - 1), ky=min(degree, len(x) - 1))
     xs, ys = (np.linspace(a[0], a[-1], FINE * (len(a) - 1) + 1) for a in (x, y))
     return xs, ys, np.asarray(spline(ys, xs))
 
@@ -167,7 +170,7 @@ def map_svg(maps: Maps, name: str, *, palette: Palette = SCREEN) -> str:
     def at(x: float, y: float) -> Point:
         return (_LEFT + (_RIGHT - _LEFT) * (x - xs[0]) / (xs[-1] - xs[0]), _BASE - (_BASE - _TOP) * (y - ys[0]) / (ys[-1] - ys[0]))
 
-    levels = levels_of(values)
+    levels = levels_of(values, LEAST_STEP.get(name, 0.0))
     _shades(pen, xs, ys, values, levels, at)
     _bounds(pen, maps, at)
     _axes(pen, maps, name, at)

@@ -6,7 +6,7 @@ from collections import Counter
 from html import escape
 
 from .. import __version__
-from ..plan.sayings import Answer, Report
+from ..plan.sayings import Answer, Report, Saying
 from ..plan.sayings.drums import DECLARED
 from ..plan.sayings.model import Model
 from ..plan.sayings.published import Figure, evidence
@@ -51,10 +51,11 @@ def model_words(judged: Judged | None, claim: Claim | None, untold: str = "") ->
     return out
 
 
-def logged_words(heard: Heard, claim: Claim | None) -> str:
-    """What logged drums say."""
+def logged_words(heard: Heard, saying: Saying) -> str:
+    """What logged drums say, or what a log would be looked through for."""
+    claim, how = saying.claim, saying.logged
     if not heard.count or claim is None:
-        return heard.because
+        return heard.because if how is None else f"{heard.because}; looked for: {how.words}"
     comparisons = "1 comparison" if heard.count == 1 else f"{heard.count} comparisons"
     return (f"{comparisons} on {heard.drums if heard.drums != 1 else 'one'} drum{'s' if heard.drums != 1 else ''}: "
             f"as said in {heard.as_said}, the reverse in {heard.against}; middle {amount(heard.median)} {claim.unit}")
@@ -78,7 +79,7 @@ def rows_of(answer: Answer) -> tuple[tuple[str, str], ...]:
     means = f"{s.how}. As said means {s.claim.words()}." if s.claim is not None else ""
     return tuple((label, words) for label, words in (
         ("tested", means), ("the model says", model_words(answer.model, s.claim, s.untold)),
-        ("published", published_words(answer.published)), ("logged drums say", logged_words(answer.logged, s.claim)),
+        ("published", published_words(answer.published)), ("logged drums say", logged_words(answer.logged, s)),
         ("left out", s.left_out), ("verdict", verdict_words(answer)),
     ) if words)
 
@@ -118,6 +119,14 @@ def evidence_table(figures: tuple[Figure, ...]) -> tuple[tuple[str, ...], ...]:
                   .replace("-", "−"), f.source) for f in figures)
 
 
+SCRIPTS = (
+    "`--json` gives one object `bothheads.sayings/1`: `version`, `seed`, `drums` (`bass`, `tom`), `rule`, `thresholds`, "
+    "`log` (`drums`, `states`, or null) and `sayings`, each with `id`, `about`, `statement`, `kind`, `tested`, "
+    "`as_said_means`, `unit`, `model` (null where it has no say; else `verdict`, `drums`, `trials`, the shares `as_said`,"
+    " `against`, `unheard`, the effect's `median`, `low` and `high`, `condition`, `inside`), `published` (`what`, "
+    "`published`, `model`, `unit`, `source`), `logged` (`count`, `drums`, `median`, `as_said`, `against`, `because`, "
+    "`compared`), `verdict`, `because`, `left_out`. Keys are stable; more may be added."
+)
 EVIDENCE_HEAD = ("figure", "published", "model", "off by", "source")
 EVIDENCE_WORDS = ("An orchestral bass drum with equal heads, whose tension and film are not given: they were chosen together for "
                   "the seven ratios, so this tests the shape of the series and nothing else.")
@@ -155,7 +164,7 @@ def markdown(report: Report, *, made: str) -> str:
         out.append("")
     out += ["## Published figures beside the model's", "", EVIDENCE_WORDS, "", "| " + " | ".join(EVIDENCE_HEAD) + " |",
             "|---|---|---|---|---|", *("| " + " | ".join(map(_cell, row)) + " |" for row in evidence_table(evidence(Model()))), "",
-            *(f"{line}\n" for line in FOOT)]
+            *(f"{line}\n" for line in FOOT), "## For scripts", "", SCRIPTS]
     return "\n".join(out).rstrip() + "\n"
 
 

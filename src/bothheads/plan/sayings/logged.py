@@ -22,6 +22,7 @@ from .record import Claim, Heard
 
 SAME_NOTE_CENTS = 20.0
 APART = 0.2  # ln T: heads that were certainly moved
+NOTHING = "a log holds nothing that could speak of it"
 NEWEST = 40  # states of a drum that are compared with each other
 
 
@@ -230,7 +231,7 @@ COLDER = Logged("untouched, 3 K colder or more: notes", _warmer(-1))
 def heard(claim: Claim, how: Logged | None, histories: Sequence[Sequence[State]]) -> Heard:
     """What histories (the states of one drum each, in order) say of a claim."""
     if how is None:
-        return Heard(because="a log holds nothing that could speak of it")
+        return Heard(because=NOTHING)
     found = [(drum, e) for drum, e in _effects(how, histories) if e is not None and np.isfinite(e)]
     if not found:
         return Heard(because="no logged drum bears on it")

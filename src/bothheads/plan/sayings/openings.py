@@ -15,7 +15,8 @@ from .model import Model, percent
 from .record import FEEL_PERCENT, LEVEL_DB, PITCH_CENTS, TAIL_PERCENT, Saying, Trial, alike, less, more, within
 
 MUCH = 25.0  # % of a tail: the floor of what is noticed on struck tones (Tolonen and Jarvelainen, abstract)
-LOW_HZ = 60.0
+LOW_HZ = 80.0
+LEAST = 1e-4  # of the whole power: less than this counts as this
 
 
 def opened(drum: Drum, inches: float, *, centre: bool = False) -> Drum:
@@ -82,13 +83,13 @@ def punchier(model: Model, s: Specimen) -> Iterator[Trial]:
 
 
 def low_end(model: Model, s: Specimen) -> Iterator[Trial]:
-    """Level below 60 Hz in front, 5 in off centre against closed."""
+    """Level below 80 Hz in front, 5 in off centre against closed."""
     yield Trial(_lows(model, opened(s.drum, 5.0)) - _lows(model, s.drum))
 
 
 def _lows(model: Model, drum: Drum) -> float:
-    power = sum(10.0 ** (p.level_db["front"] / 10.0) for p in model.forecast(drum).partials if p.frequency_hz < LOW_HZ)
-    return 10.0 * log10(max(power, 1e-12))
+    power = [(p.frequency_hz < LOW_HZ, 10.0 ** (p.level_db["front"] / 10.0)) for p in model.forecast(drum).partials]
+    return 10.0 * log10(max(sum(v for low, v in power if low), LEAST * sum(v for _, v in power)))
 
 
 _OFF = "off centre, its edge 3 in inside the hoop"

@@ -95,6 +95,7 @@ def rug(model: Model, s: Specimen) -> Iterator[Trial]:
     yield Trial(float(np.sqrt(np.mean((rows[:, 1] - rows[:, 0]) ** 2))))
 
 
+_RANGE = "everything above 300 Hz, where an inch is a larger part of the wave"
 SAYINGS = (
     Saying("front-and-seat-differ-low", "places", "Seat and front differ at low frequencies, not only in the click.",
            "level of the note against all other partials in front and at the seat, the difference either way",
@@ -108,10 +109,10 @@ SAYINGS = (
            left_out="highs above the forecast's range, which do beam; the room, which fills the gaps of the lows"),
     Saying("inch-inside-matters", "places", "Inside the drum an inch of microphone matters.",
            "rms change of the balance of the partials a third of the way in, off the axis, moved by 1 in across",
-           more(LEVEL_DB, "dB"), inch_inside, uses=("bass",)),
+           more(LEVEL_DB, "dB"), inch_inside, left_out=_RANGE, uses=("bass",)),
     Saying("inch-outside-matters", "places", "Close in front of the drum an inch matters as well.",
            "rms change of the balance of the partials 10 cm in front of the front head, off the axis, moved by 1 in across",
-           more(LEVEL_DB, "dB"), inch_outside, uses=("bass",)),
+           more(LEVEL_DB, "dB"), inch_outside, left_out=_RANGE, uses=("bass",)),
     Saying("inside-has-the-attack", "places", "Inside, near the batter, there is the most attack; in front it is rounder.",
            "what lies above three times the note against the rest, inside 5 cm from the batter less 60 cm in front",
            more(LEVEL_DB, "dB"), near_attack, uses=("bass",)),

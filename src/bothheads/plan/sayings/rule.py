@@ -19,6 +19,7 @@ from .record import Claim, Heard, Judged, Trial, Verdict
 HOLDS = 0.8
 INSIDE, CONFIRMED, COVER = 0.9, 0.8, 0.25
 MARGIN = 0.35  # of share as said, inside the condition over outside it: one that says little does not count
+PARTLY = 0.1  # a smaller share is not told
 FEWEST = 8  # comparisons, and half of it within a condition on each half of the drums
 LOGGED_FEWEST = 5  # comparisons in a log before it may overrule
 RULE = (
@@ -147,5 +148,5 @@ def _instead(model: Judged) -> str:
         return "the model finds it otherwise"
     if model.unheard >= HOLDS:
         return "what changes is too little to notice"
-    return "now as said, now too little to notice, now otherwise" if model.against > 1.0 - HOLDS else (
-        "as said on some drums only, and by no one condition that was looked for")
+    shares = (("as said", model.as_said), ("too little to notice", model.unheard), ("otherwise", model.against))
+    return ", ".join(f"partly {words}" for words, share in shares if share >= PARTLY) + ": no one condition parts them"

@@ -9,7 +9,7 @@ from ...errors import InputError
 from ...records import Air, State
 from . import damping, films, hands, openings, places, sizes, strokes, two_heads, untold
 from .drums import BASSES, SEED, TOMS, Specimen, drum_set
-from .logged import heard
+from .logged import NOTHING, heard
 from .model import Model
 from .record import Answer, Heard, Judged, Report, Saying, Trial
 from .rule import judge, settle
@@ -50,11 +50,11 @@ def try_saying(saying: Saying, model: Model, drums: Sequence[Specimen]) -> Judge
 def answer(saying: Saying, model: Model, drums: Sequence[Specimen], histories: Sequence[Sequence[State]] | None) -> Answer:
     """One saying with what the model and the log say, and the verdict."""
     judged = try_saying(saying, model, drums)
-    logged = Heard(because="no log was asked")
+    logged = Heard(because="no log was asked" if saying.logged is not None else NOTHING)
     if histories is not None and saying.claim is not None:
         logged = heard(saying.claim, saying.logged, histories)
     elif histories is not None:
-        logged = Heard(because="a log holds nothing that could speak of it")
+        logged = Heard(because=NOTHING)
     verdict, because = settle(judged, logged, saying.untold)
     figure: Figure | None = saying.published(model) if saying.published is not None else None
     return Answer(saying, judged, logged, verdict, because, figure)
