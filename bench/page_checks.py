@@ -32,7 +32,7 @@ VIEWS = {
     "walk": "/drums/1/walk", "walk-empty": "/drums/2/walk", "fresh-drum": "/drums/5", "fresh-listen": "/drums/5/listen",
     "muffling": "/drums/1/muffling?tail=1", "blind": "/drums/1/blind?a=1&b=6", "ear": "/drums/1/ear",
     "ear-question": "/drums/1/ear?lesson=higher&who=Guest", "cards": "/drums/1/cards", "quick": "/drums/1/quick",
-    "kit": "/kit", "kit-plan": "/kit?interval=fourths", "missing": "/drums/77",
+    "kit": "/kit", "kit-plan": "/kit?interval=fourths", "choose": "/choose", "missing": "/drums/77",
 }
 RULES = """async () => { const found = await axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa',
     'wcag22aa', 'best-practice']});
@@ -83,10 +83,21 @@ def fresh_drum(page: Any) -> None:
     page.wait_for_load_state()
 
 
+def chosen(page: Any) -> dict[str, str]:
+    """A choice asked for, waited for and laid on the ladder; and the progress line on the way."""
+    page.goto("/choose")
+    page.fill("input[name=note]", "50Hz")
+    page.select_option("select[name=opening]", "false")
+    page.get_by_role("button", name="Look for drums").click()
+    page.wait_for_url("**/choose/*", timeout=240000)
+    path = page.url.removeprefix(page.evaluate("location.origin"))
+    return {"choice": path, "choice-ladder": path + "&a=1&b=2"}
+
+
 def look(page: Any, name: str, path: str, width: int, shots: Path | None) -> dict[str, Any]:
     """One view at one width: rules passed, rules broken, whether it is wider than the window, and its picture."""
     page.set_viewport_size({"width": width, "height": 780 if width < 700 else 900})
-    page.goto(path)
+    page.goto(path, timeout=90000)
     page.wait_for_timeout(250)
     wide = page.evaluate("document.documentElement.scrollWidth") > width
     if shots is not None:
@@ -123,6 +134,8 @@ def main() -> None:
         page.on("request", lambda r: hosts.update([urlsplit(r.url).hostname or urlsplit(r.url).scheme]))
         page.on("websocket", lambda s: hosts.update([urlsplit(s.url).hostname or "?"]))
         views = {**VIEWS, **trial_views(page)}
+        if not options.views or "choice" in options.views:
+            views |= chosen(page)
         fresh_drum(page)
         walked(page)
         wanted = [v for v in options.views.split(",") if v] or list(views)

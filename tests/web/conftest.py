@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -159,12 +160,11 @@ def multipart() -> Any:
     return form
 
 
-@pytest.fixture(scope="session")
-def served(log_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The page on a real port for a real browser, over a log of its own."""
+@contextmanager
+def serving(path: Path) -> Iterator[str]:
+    """The page over a log on a real port; its address."""
     import uvicorn
 
-    path = copied(log_path, tmp_path_factory.mktemp("served") / "log")
     sock = socket.socket()
     sock.bind(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(create_app(path), log_level="error", access_log=False,
@@ -178,3 +178,10 @@ def served(log_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     server.should_exit = True
     thread.join(5)
     sock.close()
+
+
+@pytest.fixture(scope="session")
+def served(log_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The page on a real port for a real browser, over a log of its own."""
+    with serving(copied(log_path, tmp_path_factory.mktemp("served") / "log")) as address:
+        yield address

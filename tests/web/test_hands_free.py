@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import expect
 
+from .conftest import copied, serving
 from .test_browser import AXE, SAYS
 from .test_listening import ONSETS, browser, played, with_file
 
@@ -17,10 +19,10 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def page(served: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    file = played(tmp_path_factory.mktemp("mic") / "mic.wav")
-    with browser(*with_file(file)) as opened:
-        yield opened.new_page(base_url=served, viewport={"width": 390, "height": 844})
+def page(log_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    folder = tmp_path_factory.mktemp("hands")
+    with serving(copied(log_path, folder / "log")) as address, browser(*with_file(played(folder / "mic.wav"))) as opened:
+        yield opened.new_page(base_url=address, viewport={"width": 390, "height": 844})
 
 
 def test_a_tap_on_the_head_goes_to_the_next_rod_and_can_be_undone(page):

@@ -98,7 +98,7 @@ def test_a_drum_is_added_by_a_plain_form(fresh, multipart):
     assert answer.status == 303
     text = fresh("GET", answer.headers["location"]).text
     assert "Tom &#34;two&#34;" in text
-    assert "No forecast yet" in text
+    assert "Strike it first" in text
 
 
 def test_an_impossible_drum_is_refused_by_name(fresh, multipart):
