@@ -9,18 +9,40 @@ from bothheads.physics.coupled import solve
 from bothheads.physics.opening import removed
 from bothheads.records import Drum, Head, Muffling, Opening
 
-CROSSING = Drum("two modes that nearly meet at 84 Hz", 0.6096, 0.132, Head(0.347, tension=5916.3), Head(0.5124, tension=1547.6),
-                muffling=(Muffling("patch", ("batter",), 0.0, 0.1472, radius=0.1179, mass=0.0163, resistance=9.6),))
-PATCHED = Drum("a heavy patch beside a wide opening", 0.4572, 0.127, Head(0.263, tension=98.2),
-               Head(0.271, tension=3214.0, opening=Opening(0.3013, -0.0099, 0.0247)),
-               muffling=(Muffling("patch", ("batter",), 0.0, 0.1385, radius=0.0454, mass=0.0313, resistance=7.3),))
+CROSSING = Drum(
+    "two modes that nearly meet at 84 Hz",
+    0.6095999999999999,
+    0.13214811262354836,
+    Head(0.34699176834527695, tension=5916.2997791994985),
+    Head(0.5124454307380163, tension=1547.617360308598),
+    muffling=(
+        Muffling(
+            "patch",
+            ("batter",),
+            0.0,
+            0.1471635703333542,
+            radius=0.11787431600164182,
+            mass=0.016331741953869,
+            resistance=9.621134397244324,
+        ),
+    ),
+)
+PATCHED = Drum(
+    "a heavy patch beside a wide opening",
+    0.4572,
+    0.127,
+    Head(0.263, tension=98.2),
+    Head(0.271, tension=3214.0, opening=Opening(0.3013, -0.0099, 0.0247)),
+    muffling=(Muffling("patch", ("batter",), 0.0, 0.1385, radius=0.0454, mass=0.0313, resistance=7.3),),
+)
 
 
 def test_every_mode_is_still_there_after_a_hair_s_turn() -> None:
-    fmax = 150.0
+    fmax = 300.0
+    assert CROSSING.batter.tension is not None
     now = solve(CROSSING, fmax_hz=fmax)
     for factor in (0.9995, 1.0005, 1.001):
-        then = solve(CROSSING.with_head("batter", tension=5916.3 * factor), fmax_hz=fmax * 1.01)
+        then = solve(CROSSING.with_head("batter", tension=CROSSING.batter.tension * factor), fmax_hz=fmax * 1.01)
         for s in now.s:
             assert np.abs(then.s - s).min() < 2e-3 * abs(s), (factor, s / 2j / np.pi)
 
