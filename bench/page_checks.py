@@ -90,7 +90,7 @@ def chosen(page: Any) -> dict[str, str]:
     page.select_option("select[name=opening]", "false")
     page.get_by_role("button", name="Look for drums").click()
     page.wait_for_url("**/choose/*", timeout=240000)
-    path = page.url.removeprefix(page.evaluate("location.origin"))
+    path = page.url.removeprefix(page.evaluate("location.origin")).removesuffix("#found")
     return {"choice": path, "choice-ladder": path + "&a=1&b=2"}
 
 

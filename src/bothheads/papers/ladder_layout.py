@@ -32,6 +32,7 @@ class Sheet:
     gap: float  # between labels
     thickest: float
     words: bool  # room for words beside figures
+    beside: float = 0.0  # px that these take
 
     @property
     def span(self) -> float:
@@ -44,7 +45,7 @@ class Sheet:
         return self.height - self.bottom
 
 
-WIDE = Sheet("w", 872, 960, 88, 64, 214, 676, 40, 842, 16, 13, 20, 17, True)
+WIDE = Sheet("w", 872, 960, 88, 64, 214, 676, 40, 842, 16, 13, 20, 17, True, 92)
 NARROW = Sheet("n", 360, 700, 64, 50, 82, 284, 26, 332, 13, 12, 15.5, 13, False)
 CARD = Sheet("c", 330, 330, 30, 26, 66, 268, 16, 306, 9.5, 8.5, 11, 8, False)
 
@@ -204,7 +205,7 @@ def _label(k: Mark, marks: Sequence[Mark], sheet: Sheet) -> Mark:
 
 
 def _width(r: Rung, sheet: Sheet) -> float:
-    words = (92 if sheet.words else 0) + (6 * sheet.size if r.is_note else 0)
+    words = sheet.beside + (6 * sheet.size if r.is_note else 0)
     return sheet.size * 3.1 + words
 
 

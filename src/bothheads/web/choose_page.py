@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import replace
 from typing import Any
 from urllib.parse import urlencode
 
@@ -38,7 +39,7 @@ async def search(request: Request) -> Response:
     pairs = [(k, v) for k, v in form.items() if isinstance(v, str) and v]
 
     def where(_: Any) -> str:
-        return f"/choose/{name}?{urlencode(pairs)}"
+        return f"/choose/{name}?{urlencode(pairs)}#found"
 
     return await begun(request, "choose", "choosing a drum", {"job": job}, where, name=name)
 
@@ -107,10 +108,10 @@ def two_on_one(work: Desk, a: dict[str, Any], b: dict[str, Any]) -> dict[str, An
     ghosts = as_key_of(behind, other, one)
     axis = axis_for([*rungs, *behind], {})
     drawn = {s.kind: ladder_svg(rungs, one.own_modes, sheet=s, axis=axis, ghosts=ghosts, uid=f"two{s.kind}", focusable=False,
-                                second="cents") for s in (WIDE, NARROW)}
+                                second="cents") for s in (WIDE, replace(NARROW, beside=40))}
     words = []
     if one.note.frequency_hz and other.note.frequency_hz:
-        words.append(f"The note of {a['rank']} is {one.note.frequency_hz:.1f} Hz, of {b['rank']} {other.note.frequency_hz:.1f} Hz.")
+        words.append(f"The note of design {a['rank']} is {one.note.frequency_hz:.1f} Hz, of design {b['rank']} {other.note.frequency_hz:.1f} Hz.")
     if one.note.t60_s and other.note.t60_s:
         words.append(f"Their tails are {one.note.t60_s:.2f} and {other.note.t60_s:.2f} s.")
     return {"drawings": drawn, "a": a["rank"], "b": b["rank"], "words": words}

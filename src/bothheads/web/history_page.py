@@ -24,7 +24,7 @@ from .app import show
 from .work import Desk, as_in, desk, glance
 
 SHOWN = 12
-LAID = replace(NARROW, kind="l", size=14, width=360, height=560, left=58, right=300, hz_x=330)
+LAID = replace(NARROW, kind="l", size=14, width=360, height=560, left=58, right=300, hz_x=330, beside=44)
 
 
 def entries(states: Sequence[State]) -> list[Entry]:
