@@ -111,7 +111,8 @@ def two_on_one(work: Desk, a: dict[str, Any], b: dict[str, Any]) -> dict[str, An
                                 second="cents") for s in (WIDE, replace(NARROW, beside=40))}
     words = []
     if one.note.frequency_hz and other.note.frequency_hz:
-        words.append(f"The note of design {a['rank']} is {one.note.frequency_hz:.1f} Hz, of design {b['rank']} {other.note.frequency_hz:.1f} Hz.")
+        words.append(f"The note of design {a['rank']} is {one.note.frequency_hz:.1f} Hz, "
+                     f"of design {b['rank']} {other.note.frequency_hz:.1f} Hz.")
     if one.note.t60_s and other.note.t60_s:
         words.append(f"Their tails are {one.note.t60_s:.2f} and {other.note.t60_s:.2f} s.")
     return {"drawings": drawn, "a": a["rank"], "b": b["rank"], "words": words}
