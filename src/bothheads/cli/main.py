@@ -186,7 +186,7 @@ def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
     p = verb("sayings", "The trade's sayings tested one by one: what the model says, what your log says, the verdict.")
     p.add_argument("--only", metavar="NAMES", help="ids or subjects with commas, e.g. size-step,openings")
     p.add_argument("--out", metavar="FILE", help="write the report: .html, .pdf or .md")
-    p.add_argument("--drums", type=int, metavar="N", help="test on N bass drums and two thirds as many toms")
+    p.add_argument("--drums", type=int, metavar="N", help="test on N bass drums and half as many toms")
     p.add_argument("--seed", type=int, metavar="N", help="draw other drums")
     p = verb("maps", "Maps over diameter and depth: note or tension, tail, contact, roundness.")
     p.add_argument("--out", required=True, metavar="FOLDER|FILE", help="a folder for pictures, or one page: .html, .pdf")

@@ -18,7 +18,7 @@ from .svg import SCREEN, Palette, Pen, number
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 
-FINE = 6  # steps between two solved sizes
+FINE = 10  # steps between two solved sizes
 DARKEST = 0.30  # of the ink, so that figures on it stay easy to read
 LINES = 6  # contour lines about
 LEAST_STEP = {"roundness": 1.0}  # dB between lines: less is not heard, and partials that come to count make jumps of as much

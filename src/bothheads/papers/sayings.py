@@ -136,7 +136,7 @@ def sheet(report: Report) -> Sheet:
     """The report as a paper."""
     blocks: list[Block] = [
         text("How it was tested", *about_words(report)),
-        table("All verdicts", ("saying", "verdict"), [(a.saying.statement, a.verdict_words) for a in report.answers]),
+        table("All verdicts", ("saying", "verdict"), [(a.saying.statement, verdict_words(a)) for a in report.answers]),
     ]
     for a in report.answers:
         *details, verdict = rows_of(a)
@@ -153,7 +153,7 @@ def markdown(report: Report, *, made: str) -> str:
     """The report as a document; ``made`` is the line that says by which command, version and in what time."""
     out = ["# Sayings of the trade, tested", "", made, "", *(p + "\n" for p in about_words(report)),
            "| saying | verdict |", "|---|---|",
-           *(f"| [{_cell(a.saying.statement)}](#{a.saying.id}) | {_cell(a.verdict_words)} |" for a in report.answers), ""]
+           *(f"| [{_cell(a.saying.statement)}](#{a.saying.id}) | {_cell(verdict_words(a))} |" for a in report.answers), ""]
     subject = ""
     for a in report.answers:
         if a.saying.about != subject:

@@ -23,7 +23,7 @@ def sayings(*, only: str | None = None, log: Log | None = None, drums: int | Non
             progress: Callable[[int, int], None] | None = None) -> Report:
     """Every saying, or those named in ``only`` (ids or subjects, with commas), tested; ``log`` is looked through when given.
 
-    ``drums``: this many bass drums and two thirds as many toms instead of the declared number.
+    ``drums``: this many bass drums and half as many toms instead of the declared number.
 
     Raises
     ------
@@ -35,7 +35,7 @@ def sayings(*, only: str | None = None, log: Log | None = None, drums: int | Non
 
     if drums is not None and not FEWEST <= drums <= MOST:
         raise InputError(f"--drums must be from {FEWEST} to {MOST}.")
-    basses, toms = (BASSES, TOMS) if drums is None else (drums, round(drums * 2 / 3))
+    basses, toms = (BASSES, TOMS) if drums is None else (drums, (drums + 1) // 2)
     return report(only=only, seed=SEED if seed is None else seed, basses=basses, toms=toms,
                   histories=None if log is None else histories(log), progress=progress)
 

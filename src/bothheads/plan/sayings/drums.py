@@ -22,7 +22,7 @@ from .model import Model
 
 Use = Literal["bass", "tom"]
 SEED = 20
-BASSES, TOMS = 24, 16
+BASSES, TOMS = 32, 16
 DIAMETERS: dict[str, tuple[float, ...]] = {"bass": (18, 20, 22, 24, 26), "tom": (10, 12, 13, 14, 16)}
 DEPTHS: dict[str, tuple[float, ...]] = {"bass": (12, 14, 16, 18), "tom": (8, 9, 10, 12, 14, 16)}
 BATTER_MIL: dict[str, tuple[float, ...]] = {"bass": (10, 12, 14), "tom": (7, 10, 14)}

@@ -1,15 +1,16 @@
 """From comparisons to a verdict, by declared numbers and never by hand.
 
-holds: as said on at least 80 % of the comparisons. holds when: not so, but one condition on one quantity picks at least a
-quarter of the comparisons of the finding half, of which at least 90 % are as said, and on the other half of the drums, which
-did not choose the condition, at least 80 % are, 35 points more than outside it. not found:
-neither. cannot tell: the model has no say, or fewer than eight comparisons bear on it.
+holds: as said on at least 80 % of the comparisons. holds when: not so, but one condition on one quantity, the one that
+parts the finding half best, picks at least a quarter of its comparisons, of which at least 90 % are as said, and on the
+other half of the drums, which did not choose it, at least 80 % are, 35 points more than outside it. not found: neither.
+cannot tell: the model has no say, or fewer than eight comparisons bear on it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 
@@ -23,12 +24,12 @@ PARTLY = 0.1  # a smaller share is not told
 FEWEST = 8  # comparisons, and half of it within a condition on each half of the drums
 LOGGED_FEWEST = 5  # comparisons in a log before it may overrule
 RULE = (
-    f"Holds: as said on at least {100 * HOLDS:.0f} % of the comparisons. Holds when: one condition on one quantity picks at least "
-    f"{100 * COVER:.0f} % of the comparisons on half of the drums with at least {100 * INSIDE:.0f} % of them as said, and on the "
-    f"other half, which did not choose it, at least {100 * CONFIRMED:.0f} % are as said and {100 * MARGIN:.0f} points "
-    "more than outside it (of sayings true of drums at random, 0 to 3 in a hundred are given a condition). Not found: neither; "
-    "what the model says instead is told. Cannot tell: the model has no say, too few drums bear on it, or at least "
-    f"{LOGGED_FEWEST} logged comparisons contradict the model on {100 * HOLDS:.0f} % of them."
+    f"Holds: as said on at least {100 * HOLDS:.0f} % of the comparisons. Holds when: one condition on one quantity, the one that "
+    f"parts half of the drums best, picks at least {100 * COVER:.0f} % of their comparisons with at least {100 * INSIDE:.0f} % of "
+    f"them as said, and on the other half, which did not choose it, at least {100 * CONFIRMED:.0f} % are as said and "
+    f"{100 * MARGIN:.0f} points more than outside it (of sayings true of drums at random, 0 to 3 in a hundred are given a "
+    "condition). Not found: neither; what the model says instead is told. Cannot tell: the model has no say, too few drums bear on "
+    f"it, or at least {LOGGED_FEWEST} logged comparisons contradict the model on {100 * HOLDS:.0f} % of them."
 )
 
 # quantity -> (words for 'at least', words for 'at most'); {} takes the number
@@ -82,30 +83,41 @@ def judge(claim: Claim, found: Sequence[tuple[Specimen, Trial]]) -> Judged:
 
 
 def find_condition(rows: Sequence[Row]) -> tuple[str, float] | None:
-    """The widest condition found on one half and confirmed on the other, and its share as said there; or None."""
+    """The condition that parts one half best, confirmed on the other, and its share as said there; or None."""
     finding, other = ([r for r in rows if r.half == half] for half in (0, 1))
-    best: tuple[int, float, str, str, float] | None = None
+    best: tuple[float, str, str, float] | None = None
     for name in FEATURES:
-        values = sorted({r.features[name] for r in rows if name in r.features})
-        for cut in _cuts(values):
+        for cut in _cuts(sorted({r.features[name] for r in rows if name in r.features})):
             for way in ("up", "down"):
-                picked = [r for r in finding if _meets(r, name, way, cut)]
-                if len(picked) < max(FEWEST // 2, COVER * len(finding)) or len(picked) == len(finding):
+                inside, outside = _parted(finding, name, way, cut)
+                if len(inside) < max(FEWEST // 2, COVER * len(finding)) or not outside or _share(inside) < INSIDE:
                     continue
-                share = sum(r.side == 1 for r in picked) / len(picked)
-                if share >= INSIDE and (best is None or (len(picked), share) > best[:2]):
-                    best = (len(picked), share, name, way, cut)
+                parting = len(inside) * _certainty(inside) + len(outside) * _certainty(outside)
+                if best is None or parting > best[0] + 1e-9:
+                    best = (parting, name, way, cut)
     if best is None:
         return None
-    _, _, name, way, cut = best
-    picked = [r for r in other if _meets(r, name, way, cut)]
-    rest = [r for r in other if not _meets(r, name, way, cut)]
-    if len(picked) < FEWEST // 2 or not rest:
+    _, name, way, cut = best
+    inside, outside = _parted(other, name, way, cut)
+    if len(inside) < FEWEST // 2 or not outside or _share(inside) < max(CONFIRMED, _share(outside) + MARGIN):
         return None
-    share, outside = (sum(r.side == 1 for r in part) / len(part) for part in (picked, rest))
-    if share < CONFIRMED or share < outside + MARGIN:
-        return None
-    return FEATURES[name][0 if way == "up" else 1].format(f"{cut:g}"), share
+    return FEATURES[name][0 if way == "up" else 1].format(f"{cut:g}"), _share(inside)
+
+
+def _parted(rows: Sequence[Row], name: str, way: str, cut: float) -> tuple[list[Row], list[Row]]:
+    """Rows that meet a condition, and the others."""
+    inside = [r for r in rows if _meets(r, name, way, cut)]
+    return inside, [r for r in rows if not _meets(r, name, way, cut)]
+
+
+def _share(rows: Sequence[Row]) -> float:
+    return sum(r.side == 1 for r in rows) / len(rows)
+
+
+def _certainty(rows: Sequence[Row]) -> float:
+    """Mean log-likelihood of a coin with the rows' own share: 0 when all agree."""
+    p = _share(rows)
+    return sum(q * log(q) for q in (p, 1.0 - p) if q > 0.0)
 
 
 def _meets(row: Row, name: str, way: str, cut: float) -> bool:
