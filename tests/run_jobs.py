@@ -33,3 +33,10 @@ def kills_itself_once(mark: str) -> str:
 def kills_itself(_: object) -> None:
     """Every process at it is killed."""
     os.kill(os.getpid(), signal.SIGKILL)
+
+
+def kills_itself_at_c(_: object, path: str) -> dict[str, str]:
+    """A reading that is killed at c.wav."""
+    if path.endswith("c.wav"):
+        os.kill(os.getpid(), signal.SIGKILL)
+    return {"file": path, "schema": "read"}
