@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from ..errors import InputError
 from ..records import Drum, HeadName, Note, Reading, TapReading
 from .drums import channel_names, load_drum
+from .low_note import settled_note
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -79,6 +80,8 @@ def read_recording(
     reading = read_samples(
         recording.samples, recording.sample_rate_hz, channels=names, drum=drum, quick=quick, offset_s=offset_s
     )
+    if not quick:
+        reading = replace(reading, note=settled_note(reading, drum))
     return replace(reading, warnings=tuple(dict.fromkeys((*recording.warnings, *reading.warnings))))
 
 

@@ -27,9 +27,13 @@ _TENSION_BASS, _TENSION_TOM = 520.0, 1000.0  # N/m, usual over and under 0.42 m,
 _BELOW_REACH = {"11": (1.75, 0.07), "01u": (2.35, 0.20)}  # of the lowest heard partial over the unheard note: ratio, sd
 
 
+_MIXED = ("the note may lie below the microphone's reach, and with a pad or an opening it cannot be inferred from what is heard: "
+          "put the microphone nearer.")
+
+
 def name_note(
     partials: Sequence[Partial], *, diameter: float | None = None, depth: float | None = None, two_heads: bool = True,
-    channels: Sequence[str] = (), opening: bool | None = None,
+    channels: Sequence[str] = (), opening: bool | None = None, mixed: bool = False,
 ) -> Note:
     """The drum note among ``partials`` (joined over strikes), or a refusal with its reason in one sentence.
 
@@ -40,6 +44,7 @@ def name_note(
     two_heads : False = no resonant head
     channels : names of the channels, in the order of each partial's levels
     opening : whether the resonant head has a hole, None = not known; with one the lowest partial is its leak mode
+    mixed : a pad or an opening changes the pattern of ratios: an unheard note is then not inferred from it
     """
     heard = sorted((p for p in partials if p.frequency_hz > 0.0 and p.decay_s > 0.0), key=lambda p: p.frequency_hz)
     if not heard:
@@ -48,6 +53,8 @@ def name_note(
               + _leak(heard, k, opening) for k in range(len(heard))]
     best = max(range(len(heard)), key=lambda k: scores[k])
     below = _below_reach(heard, diameter, depth, two_heads)
+    if below is not None and mixed and below[0] - scores[best] > math.log(ODDS):
+        return Note(refused=_MIXED)
     if below is not None and below[0] - scores[best] > math.log(ODDS):
         return _inferred(below[1], below[2], heard[0])
     rivals = [k for k in range(len(heard)) if k != best and not _agree(heard[best], heard[k])
@@ -256,4 +263,4 @@ def note_of_drum(partials: Sequence[Partial], *, drum: Drum | None, channels: Se
         return name_note(partials, channels=channels)
     opening = drum.resonant is not None and drum.resonant.opening is not None
     return name_note(partials, diameter=drum.diameter, depth=drum.depth, two_heads=drum.resonant is not None,
-                     channels=channels, opening=opening)
+                     channels=channels, opening=opening, mixed=opening or bool(drum.muffling))
