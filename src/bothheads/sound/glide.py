@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,6 +31,22 @@ def unwarp(samples: Array, rate_hz: float, glide: float, rate: float, count: int
     return at_positions(samples, t * rate_hz)
 
 
+def _grid() -> tuple[Array, Array]:
+    """Glides and rates [1/s] tried, no glide first."""
+    g, b = (m.ravel() for m in np.meshgrid(GLIDES, RATES))
+    return np.r_[0.0, g], np.r_[8.0, b]
+
+
+@lru_cache(maxsize=4)
+def _warps(count: int, rate_hz: float, up: int, energy: float) -> tuple[NDArray[np.int64], NDArray[np.float32], Array]:
+    """(index, share of the next sample) of ``count`` samples, upsampled ``up`` times, on each clock tried, and exp(-rate t)."""
+    g, b = _grid()
+    t = rest_clock(np.arange(count) / rate_hz, g[:, None] * energy, b[:, None])
+    x = np.clip(t * rate_hz * up, 0, count * up - 2)
+    i = x.astype(np.int64)
+    return i, (x - i).astype(np.float32), np.exp(-b[:, None] * t)
+
+
 def narrowest(series: list[tuple[Array, float]], rate_hz: float, top_hz: float) -> tuple[float, float, float]:
     """(glide, rate [1/s], gain) of one exponential warp for all ``series`` of (samples, energy share).
 
@@ -37,21 +55,17 @@ def narrowest(series: list[tuple[Array, float]], rate_hz: float, top_hz: float) 
     points, up = 2048, 4
     freq = np.fft.rfftfreq(points, 1.0 / rate_hz)
     band = (freq > 20.0) & (freq < top_hz)
-    g, b = (m.ravel() for m in np.meshgrid(GLIDES, RATES))
-    g, b = np.r_[0.0, g], np.r_[8.0, b]
+    g, b = _grid()
     score = np.zeros(g.size)
     for y, energy in series:
         n = min(int(0.8 * rate_hz), len(y))
         fine = upsample(y[:n], up).astype(np.float32)
-        t = rest_clock(np.arange(n) / rate_hz, g[:, None] * energy, b[:, None])
-        x = np.clip(t * rate_hz * up, 0, len(fine) - 2)
-        i = x.astype(np.int64)
-        part = (x - i).astype(np.float32)
+        i, part, fade = _warps(n, rate_hz, up, energy)
         warped = fine[i] * (1 - part) + fine[i + 1] * part
         power = np.abs(np.fft.rfft(warped, points, axis=1)[:, band]) ** 2
         # stretching time by a constant factor narrows every line by that factor: take it out
         energy_at = warped**2
-        stretch = 1.0 + g * energy * (energy_at * np.exp(-b[:, None] * t)).sum(1) / (energy_at.sum(1) + 1e-30)
+        stretch = 1.0 + g * energy * (energy_at * fade).sum(1) / (energy_at.sum(1) + 1e-30)
         score += np.log((power**2).sum(1) / (power.sum(1) ** 2 * stretch + 1e-30) + 1e-30)
     k = int(np.argmax(score))
     return float(g[k]), float(b[k]), float(score[k] - score[0])

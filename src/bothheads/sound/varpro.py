@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from .window import Window
 Array = NDArray[np.float64]
 
 
+@lru_cache(maxsize=8)
 def _hermite(block: int) -> NDArray[np.float32]:
     x = (np.arange(block) + 0.5) / block
     return np.array([1 - 3 * x**2 + 2 * x**3, x - 2 * x**2 + x**3, 3 * x**2 - 2 * x**3, x**3 - x**2], np.float32)
@@ -68,7 +70,7 @@ def columns(window: Window, f: Array, a: Array, curve: Curve) -> tuple[Array, Ar
 
 
 def _solve_window(window: Window, f: Array, a: Array, curve: Curve) -> Part | None:
-    from scipy.linalg import LinAlgError, cho_factor, cho_solve
+    from scipy.linalg.lapack import dpotrf, dpotrs  # called bare: their wrappers take longer than matrices this small
 
     K = len(f)
     c, s = columns(window, f, a, curve)
@@ -78,12 +80,12 @@ def _solve_window(window: Window, f: Array, a: Array, curve: Curve) -> Part | No
     G[at, at] += window.ridge
     scale = 1.0 / np.sqrt(np.maximum(G.diagonal(), 1e-300))
     G = G * scale * scale[:, None]
-    G[np.diag_indices_from(G)] += 1e-11
-    try:
-        factor = cho_factor(G, lower=True, check_finite=False)
-    except LinAlgError:
+    G.flat[:: len(G) + 1] += 1e-11
+    triangle, failed = dpotrf(G, lower=1, clean=0)
+    if failed:
         return None
-    x = cho_solve(factor, (P @ window.weighted.T) * scale[:, None], check_finite=False) * scale[:, None]
+    factor = (triangle, True)
+    x = dpotrs(triangle, (P @ window.weighted.T) * scale[:, None], lower=1)[0] * scale[:, None]
     penalty = float((window.ridge[:, None] * x[2 * K :] ** 2).sum())
     return Part(curve, P, scale, factor, (x[:K] - 1j * x[K : 2 * K]).T, window.weighted - x.T @ P, penalty)
 
@@ -185,21 +187,20 @@ class JointFit:
 
     def _step(self, H: Array, h: Array, worth: float) -> bool:
         """Take a step that lowers the cost; False when there is none or it promises less than ``worth`` (relative)."""
-        from scipy.linalg import LinAlgError, cho_factor, cho_solve
+        from scipy.linalg.lapack import dpotrf, dpotrs
 
         K = len(self.f)
         size = 1.0 / np.sqrt(np.maximum(H.diagonal(), 0.0) + 1e-30)
         scaled = H * size * size[:, None]
-        diagonal = np.diag_indices_from(scaled)
         top = 0.49 * min(w.rate_hz for w in self.windows)
         for _ in range(5):
-            try:
-                damped = scaled.copy()
-                damped[diagonal] += self.damping
-                d = cho_solve(cho_factor(damped, check_finite=False), h * size, check_finite=False) * size
-            except LinAlgError:
+            damped = scaled.copy()
+            damped.flat[:: len(damped) + 1] += self.damping
+            triangle, failed = dpotrf(damped, clean=0)
+            if failed:
                 self.damping = self.damping * 10 + 1e-6
                 continue
+            d = dpotrs(triangle, h * size)[0] * size
             if h @ d < worth * self.cost:
                 return False
             f = self.f + d[:K]
@@ -258,7 +259,7 @@ def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArr
     G = (flat.conj() @ flat.T).reshape(m, K, m, K) * near_k[None, :, None, :]
     X = (E.conj() @ flat.T).reshape(len(E), m, K) * near[:, None, :K]
     S = (E.conj() @ E.T) * near
-    S[np.diag_indices_from(S)] *= 1.0 + (1e-6 if S.dtype == np.complex64 else 1e-10)
+    S.flat[:: len(S) + 1] *= 1.0 + (1e-6 if S.dtype == np.complex64 else 1e-10)
     if hum.size:
         at, held = np.arange(K, len(S)), window.ridge[-4 * len(hum) :]
         S[at, at] += np.concatenate([held[::4], held[2::4]]).astype(S.dtype) / (0.5 * block)
