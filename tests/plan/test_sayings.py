@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,8 +15,9 @@ from bothheads.plan.safety import film_bounds
 from bothheads.plan.sayings import SAYINGS, report
 from bothheads.plan.sayings.drums import Specimen, drum_set
 from bothheads.plan.sayings.model import Model
+from bothheads.plan.sayings.published import ratios
 from bothheads.plan.sayings.record import Heard, Judged, Saying, Trial, alike, less, more, within
-from bothheads.plan.sayings.rule import Row, find_condition, judge, settle
+from bothheads.plan.sayings.rule import RULE, Row, find_condition, judge, settle
 from bothheads.plan.sayings.run import try_saying
 from bothheads.records import Air
 from evidence import assert_canary, assert_published
@@ -168,3 +170,23 @@ def test_every_saying_gives_figures_on_a_drum() -> None:
                 for t in trials:
                     assert isinstance(t.effect, float), s.id
                     assert set(t.varied) <= set(FEATURES), s.id
+
+
+def check_published() -> None:
+    """What the report shows as published is that, and the model beside it is within 3 % (tension and film chosen for it)."""
+    for figure in ratios(MODEL):
+        assert_published(figure.model, figure.published, 0.03, source=figure.source, relative=True)
+
+
+def test_published_figures_beside_the_models() -> None:
+    check_published()
+    assert_canary(check_published)
+
+
+def test_the_document_is_of_this_collection() -> None:
+    """docs/sayings.md is made by builders/sayings.py: every saying stands in it with its test, and the rule with its numbers."""
+    text = (Path(__file__).parents[2] / "docs" / "sayings.md").read_text(encoding="utf-8")
+    places = [text.index(f'<a id="{s.id}"></a>\n\n### {s.statement}\n') for s in SAYINGS]
+    assert places == sorted(places)
+    assert text.count("<a id=") == len(SAYINGS)
+    assert RULE in text and all(s.how in text for s in SAYINGS)
