@@ -129,24 +129,29 @@ def one(job: tuple[str, int, str]) -> dict[str, Any]:
     from bothheads.session.low_note import settled_note
     from bothheads.sound.note import note_of_drum
     from bothheads.sound.reading import read_samples
+    from bothheads.sound.ridden import distrusted, is_ridden
 
     name, seed, kind = job
     drum, f, tau, amplitude, note = reference(name) if name else made(seed)
     x = sixteen_bit(KINDS[kind](take(f, tau, amplitude, seed)))
     reading = read_samples(x, RATE)
+    ridden = is_ridden(x, RATE, reading.strikes)
     bare = drum.with_head("batter", tension=None).with_head("resonant", tension=None)
     known = replace(reading, note=note_of_drum(reading.partials, drum=bare))
+    settled = settled_note(known, bare)
+    reading = distrusted(reading, False) if ridden else reading
     rows = []
     for k in np.nonzero(amplitude > 0.03)[0]:
         near = min(reading.partials, key=lambda p: abs(p.frequency_hz / f[k] - 1.0), default=None)
         if near is not None and abs(near.frequency_hz / f[k] - 1.0) < 0.006 and near.frequency_sd_hz and near.decay_sd_s:
             cents = 1200 * np.log2(near.frequency_hz / f[k])
             rows.append((float(cents), float(near.decay_s / tau[k] - 1.0),
-                         float((near.frequency_hz - f[k]) / near.frequency_sd_hz), float((near.decay_s - tau[k]) / near.decay_sd_s)))
+                         float((near.frequency_hz - f[k]) / near.frequency_sd_hz),
+                         float((near.decay_s - tau[k]) / near.decay_sd_s)))
     return {"name": name or f"model {seed}", "kind": kind, "truth": note, "rows": rows,
             "without": (verdict(reading.note, note), reading.note.frequency_hz, reading.note.refused),
-            "with": (verdict(settled := settled_note(known, bare), note), settled.frequency_hz, settled.refused),
-            "ridden": any("ridden" in w for w in reading.warnings)}
+            "with": (verdict(settled, note), settled.frequency_hz, settled.refused),
+            "ridden": ridden}
 
 
 def summary(results: list[dict[str, Any]]) -> dict[str, Any]:
@@ -191,7 +196,8 @@ def main() -> None:
             s = table[kind] = summary(pool.map(one, [(n, i, kind) for n, i in drums], chunksize=2))
             a, b = (" ".join(f"{s[key][w]:3d}" for w in words) for key in ("without_size", "with_size"))
             print(f"{kind:28s} {s['partials']:4d} | {s['cents']:.3f} | {s['decay_bias_percent']:+.1f} "
-                  f"{s['decay_off_percent']:.1f} | {s['holds_f_percent']:.0f} {s['holds_decay_percent']:.0f} | {a}, {b} | {s['told_ridden']}", flush=True)
+                  f"{s['decay_off_percent']:.1f} | {s['holds_f_percent']:.0f} {s['holds_decay_percent']:.0f} | {a}, {b} | "
+                  f"{s['told_ridden']}", flush=True)
             for name, key, truth, got in s["wrong"]:
                 print(f"    wrong {key} size: {name} {truth:.1f} Hz read as {got:.1f}")
     if args.out:
