@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import shutil
 import socket
 import statistics
@@ -20,10 +21,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):  # as `bothheads serve` does
+    os.environ.setdefault(_name, "1")
 
-from bothheads import drumfile, session, wire
-from bothheads.records import Note, Partial, Reading, StrikeReading, Turn
+import numpy as np  # noqa: E402
+
+from bothheads import drumfile, session, wire  # noqa: E402
+from bothheads.records import Note, Partial, Reading, StrikeReading, Turn  # noqa: E402
 
 RATE = 44100
 GAP_S = 2.0

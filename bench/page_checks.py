@@ -149,10 +149,14 @@ def main() -> None:
 
 def report(rows: list[dict[str, Any]], hosts: Counter[str]) -> None:
     """The two tables."""
-    print("| view | width | rules passed | violations |\n|---|---|---|---|")
-    for r in rows:
-        print(f"| {r['view']} | {r['width']} | {r['passes']} | {len(r['violations'])}{' overflows' if r['overflows'] else ''} |")
-        for line in r["violations"]:
+    widths = sorted({r["width"] for r in rows})
+    print(f"| view | {' | '.join(f'rules passed, {w} px' for w in widths)} | violations |\n|---|{'---|' * (len(widths) + 1)}")
+    for view in dict.fromkeys(r["view"] for r in rows):
+        mine = {r["width"]: r for r in rows if r["view"] == view}
+        wrong = sum(len(r["violations"]) for r in mine.values())
+        wide = " overflows" if any(r["overflows"] for r in mine.values()) else ""
+        print(f"| {view} | {' | '.join(str(mine[w]['passes']) for w in widths)} | {wrong}{wide} |")
+        for line in dict.fromkeys(v for r in mine.values() for v in r["violations"]):
             print(f"    {line}", file=sys.stderr)
     print("\n| host | requests |\n|---|---|")
     for host, count in sorted(hosts.items()):

@@ -8,16 +8,20 @@ All sound in it is rendered by the model from drums whose tensions are known, an
 from __future__ import annotations
 
 import io
+import os
 import sys
 import wave
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
-from bothheads import drumfile, session
-from bothheads.physics.hoop import HOOPS, Mount
-from bothheads.physics.uneven import Film, even_pull
+import numpy as np  # noqa: E402
+
+from bothheads import drumfile, session  # noqa: E402
+from bothheads.physics.hoop import HOOPS, Mount  # noqa: E402
+from bothheads.physics.uneven import Film, even_pull  # noqa: E402
 
 RATE = 48000
 HALL = """

@@ -2,20 +2,72 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
+import wave
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from playwright.sync_api import expect
 
+from bothheads import session
+from evidence import assert_published
+
 from .conftest import copied, serving
 from .test_browser import AXE, SAYS
-from .test_listening import ONSETS, browser, played, with_file
+from .test_listening import ONSETS, RATE, browser, played, with_file
 
 pytestmark = pytest.mark.browser
+
+
+RODS = Path(__file__).parent.parent / "data" / "rods"
+TAPPED = "name = 'Tapped'\ndiameter_in = 12\ndepth_in = 8\n[batter]\nrods = 6\nfilm_mil = 10\n[resonant]\nabsent = true\n"
+
+
+def tapped_round(path: Path) -> Path:
+    """The published round of taps as a microphone hears it: two seconds of quiet before, 44.1 kHz mono 16 bit."""
+    import soundfile
+    import soxr
+
+    x, rate = soundfile.read(RODS / "r32.flac")
+    x = soxr.resample(x, rate, RATE)
+    quiet = np.random.default_rng(2).normal(0, 1e-4, (2 * RATE + len(x) + RATE,))
+    quiet[2 * RATE:2 * RATE + len(x)] += 0.6 * x / np.abs(x).max()
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(RATE)
+        file.writeframes((quiet * 32767).astype("<i2").tobytes())
+    return path
+
+
+def test_a_round_of_taps_is_followed_live_and_read_as_the_published_head(log_path, tmp_path):
+    log = copied(log_path, tmp_path / "log")
+    (tmp_path / "drum.toml").write_text(TAPPED, encoding="utf-8")
+    with session.open_log(log) as opened:
+        drum = session.add_drum(tmp_path / "drum.toml", log=opened).id
+    with serving(log) as address, browser(*with_file(tapped_round(tmp_path / "taps.wav"))) as opened:
+        page = opened.new_page(base_url=address, viewport={"width": 390, "height": 844})
+        page.goto(f"/drums/{drum}/taps?head=batter")
+        page.get_by_role("button", name="Listen").click()
+        expect(page.locator("#rod")).to_have_text("All heard", timeout=30000)
+        page.get_by_role("button", name="Read this round").click()
+        page.wait_for_url("**/rods?head=batter", timeout=60000)
+        rows = page.locator("table tbody tr").all_text_contents()
+        assert page.locator("svg.narrow:visible").count() == 1
+    truth = next(h for h in json.loads((RODS / "rods.json").read_text(encoding="utf-8"))["heads"] if h["name"] == "r32")
+    pitch = np.array(truth["rod_pitch_11_hz"])
+    with session.open_log(log) as opened:
+        kept = opened.get_note(drum, "taps/batter")
+    heard = np.array([t["rod_pitch_hz"] for t in kept["taps"]])
+    assert len(rows) == 6
+    for rod, (got, wanted) in enumerate(zip(heard / heard.mean(), pitch / pitch.mean(), strict=True), 1):
+        assert_published(1200 * np.log2(got), 1200 * np.log2(wanted), 4.0, kind="published",
+                         source=f"finite elements, tests/data/rods (r32), rod {rod}, cents from the mean of the head")
 
 
 @pytest.fixture(scope="module")

@@ -77,10 +77,7 @@ def laid_over(over_desk: Desk, log: Any, loaded: session.Loaded, newer: int, old
     for number in (newer, older):
         at = as_in(loaded, number, log)
         reading = reading_of(at.states[-1])
-        try:
-            model = over_desk.forecast(at, log=log)[1]
-        except BothheadsError:
-            model = None
+        model = over_desk.model(at, log)
         rungs = rungs_of_reading(reading, prediction=model, most=9) if reading else []
         sides.append((reading, model, rungs))
     (new_reading, new_model, new), (old_reading, old_model, old) = sides

@@ -28,7 +28,7 @@ State = Literal["waiting", "running", "done", "stopped", "failed"]
 
 @dataclass
 class Job:
-    """One piece of long work. ``where`` makes the address that follows its end from its answer."""
+    """One piece of long work. ``where`` is called once with its answer and gives the address that follows."""
 
     name: str
     kind: str
@@ -41,6 +41,7 @@ class Job:
     stage: str = "waiting for its turn"
     share: float | None = None
     answer: Any = None
+    follows: str = ""  # the address that follows its end
     error: str = ""
     cannot: bool = False  # the question cannot be answered, rather than was asked wrongly
     began: float = field(default_factory=time.monotonic)
@@ -57,7 +58,7 @@ class Job:
         """What the page shows of it."""
         return {"job": self.name, "state": self.state, "what": self.what, "stage": self.stage, "share": self.share,
                 "seconds": round(time.monotonic() - self.began), "error": self.error,
-                "where": self.where(self.answer) if self.state == "done" else None}
+                "where": self.follows or None}
 
 
 class Jobs:
@@ -121,6 +122,7 @@ class Jobs:
             _, job.stage, job.share = said
         elif said[0] == "done":
             job.answer = said[1]
+            job.follows = job.where(job.answer)
             job.state = "done"
         else:
             _, job.error, job.cannot = said
@@ -183,7 +185,7 @@ class Jobs:
         """
         job.over.wait()
         if job.state == "done":
-            return job.where(job.answer)
+            return job.follows
         error: BothheadsError = CannotAnswer(job.error, {}) if job.cannot else InputError(job.error or "this was stopped.")
         with self._lock:
             self._forget(job)

@@ -11,15 +11,15 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from .. import session
-from ..errors import BothheadsError, InputError
+from ..errors import InputError
 from ..records import Prediction
 from . import forms, picture, views
-from .api import contract
-from .app import show
+from .app import contract, show
 from .bench import Bench
 from .ear import Ear, Heard
+from .jobs_page import begun, waiting
 from .listening import Hearing, follow
-from .work import Desk, desk, drum_of, turns_of
+from .work import Desk, desk, glance, turns_of
 
 
 def bench_of(work: Desk, loaded: session.Loaded) -> Bench:
@@ -30,14 +30,6 @@ def bench_of(work: Desk, loaded: session.Loaded) -> Bench:
         found = work.benches[loaded.entry.id] = Bench(loaded.drum)
     found.drum = loaded.drum
     return found
-
-
-def model_of(work: Desk, loaded: session.Loaded) -> Prediction | None:
-    """The drum's model, for the rails and for whose each rung is; None while it has no tensions."""
-    try:
-        return work.forecast(loaded)[1]
-    except BothheadsError:
-        return None
 
 
 def owned(reading: Any, model: Prediction | None) -> Prediction | None:
@@ -76,13 +68,14 @@ async def page(request: Request) -> Response:
     """The listening page with what has been struck so far."""
 
     def ask(log: Any) -> dict[str, Any]:
-        loaded = drum_of(log, request.path_params["drum"])
+        loaded = glance(log, request.path_params["drum"])
         assert loaded.entry is not None
         bench = bench_of(desk(request), loaded)
         return {
-            **views.frame(loaded.entry, loaded.drum, "listen"), **message(bench, model_of(desk(request), loaded)),
+            **views.frame(loaded.entry, loaded.drum, "listen"), **message(bench, desk(request).model(loaded, log)),
             "choices": views.turn_choices(), "channels": channel_choices(tuple(p.name for p in loaded.drum.places)),
             "next_state": loaded.states[-1].number + 1 if loaded.states else 1,
+            "jobs": waiting(request, loaded.entry.id),
             "done": forms.text(request.query_params, "done", 300),
             "processing": "on" if request.query_params.get("processing") == "on" else "off",
         }
@@ -95,7 +88,7 @@ async def listen(socket: WebSocket) -> None:
 
     def begin(ear: Ear, loaded: session.Loaded) -> Hearing:
         work: Desk = socket.app.state.desk
-        bench, model = bench_of(work, loaded), model_of(work, loaded)
+        bench, model = bench_of(work, loaded), work.now(lambda log: work.model(loaded, log))
         if bench.channels != ear.names:
             bench.strikes.clear()
         bench.channels = ear.names
@@ -120,50 +113,61 @@ def _take_in(bench: Bench, heard: Heard, numbers: dict[int, int], model: Predict
 
 
 async def change(request: Request) -> Response:
-    """Leave a strike out or take it back in; throw the take away; keep it as a new state."""
+    """Leave a strike out or take it back in; throw the take away."""
     do, drum_id = request.path_params["do"], request.path_params["drum"]
     form = await request.form()
     work = desk(request)
     script = request.url.path.startswith("/api/")
 
     def ask(log: Any) -> Any:
-        loaded = drum_of(log, drum_id)
+        loaded = glance(log, drum_id)
         bench = bench_of(work, loaded)
-        if do == "keep":
-            return _keep(log, work, loaded, bench, form)
         if do == "clear":
             work.benches.pop(drum_id, None)
             bench = bench_of(work, loaded)
         elif do == "drop":
             bench.toggle(forms.whole(form, "strike", 1, 10**6, 0))
-        return message(bench, model_of(work, loaded)) if script else None
+        return message(bench, work.model(loaded, log)) if script else None
 
     answer = await work.read(ask)
     if script:
         return contract(answer)
-    return RedirectResponse(f"/drums/{drum_id}/states/{answer}" if do == "keep" else f"/drums/{drum_id}/listen",
-                            status_code=303)
+    return RedirectResponse(f"/drums/{drum_id}/listen", status_code=303)
 
 
-def _keep(log: Any, work: Desk, loaded: session.Loaded, bench: Bench, form: Any) -> int:
-    assert loaded.entry is not None
+async def keep(request: Request) -> Response:
+    """The take as a new state: read again with care, fitted, kept; the page of that state follows."""
+    drum_id, form, work = request.path_params["drum"], await request.form(), desk(request)
+    single = forms.text(form, "single")
+
+    def ask(log: Any) -> tuple[Bench, tuple[Any, ...]]:
+        loaded = glance(log, drum_id)
+        turns = (*turns_of(*forms.eighths(form)), *(session.parse_turns(single, loaded.drum) if single else ()))
+        return bench_of(work, loaded), turns
+
+    bench, turns = await work.read(ask)
     kept = bench.kept()
     if not kept:
         raise InputError("there is no strike to keep: strike the drum, or take a strike back in.")
-    single = forms.text(form, "single")
-    turns = (*turns_of(*forms.eighths(form)), *(session.parse_turns(single, loaded.drum) if single else ()))
-    with forms.on_disk([(f"strike-{s.number}.wav", s.wav) for s in kept]) as paths:
-        state, _, _ = session.take_files(
-            str(loaded.entry.id), paths, log=log, turns=turns, channels=bench.channels or None,
-            place=forms.text(form, "place"), remark=forms.text(form, "remark"),
-        )
-    work.benches.pop(loaded.entry.id, None)
-    return int(state.number)
+    folder = work.jobs.folder()
+    paths = [folder / f"strike-{s.number}.wav" for s in kept]
+    for path, s in zip(paths, kept, strict=True):
+        path.write_bytes(s.wav)
+    details = {"turns": turns, "channels": bench.channels or None, "place": forms.text(form, "place"),
+               "remark": forms.text(form, "remark")}
+
+    def where(number: int) -> str:
+        work.benches.pop(drum_id, None)
+        return f"/drums/{drum_id}/states/{number}"
+
+    return await begun(request, "take", "one strike" if len(kept) == 1 else f"{len(kept)} strikes",
+                       {"drum": str(drum_id), "paths": [str(p) for p in paths], "details": details}, where, folder)
 
 
 ROUTES = [
     Route("/drums/{drum:int}/listen", page),
     WebSocketRoute("/ws/drums/{drum:int}/listen", listen),
+    Route("/drums/{drum:int}/bench/keep", keep, methods=["POST"]),
     Route("/drums/{drum:int}/bench/{do}", change, methods=["POST"]),
     Route("/api/drums/{drum:int}/bench/{do}", change, methods=["POST"]),
 ]

@@ -88,10 +88,7 @@ async def microphones(request: Request) -> Response:
         at = as_in(loaded, number, log) if last else loaded
         state = at.states[-1] if at.states else None
         reading = reading_of(state)
-        try:
-            model = desk(request).forecast(at, log=log)[1]
-        except BothheadsError:
-            model = None
+        model = desk(request).model(at, log)
         places = {p.name: p for p in at.drum.places}
         several = reading is not None and len(reading.channels) > 1
         if several and reading is not None:

@@ -11,7 +11,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from .. import session
-from ..errors import BothheadsError, InputError
+from ..errors import InputError
 from ..papers.planview import plan_svg, spectra_svg
 from ..records import Prediction
 from . import forms, views
@@ -31,14 +31,6 @@ def walk_of(work: Desk, loaded: session.Loaded) -> Walk:
     if found is None:
         found = work.walks[loaded.entry.id] = Walk(loaded.drum)
     return found
-
-
-def model_of(work: Desk, log: Any, loaded: session.Loaded) -> Prediction | None:
-    """The drum's model, for whose each partial is; None while it has no tensions."""
-    try:
-        return work.forecast(loaded, log=log)[1]
-    except BothheadsError:
-        return None
 
 
 def message(walk: Walk, model: Prediction | None) -> dict[str, Any]:
@@ -68,7 +60,7 @@ async def page(request: Request) -> Response:
         loaded = glance(log, request.path_params["drum"])
         assert loaded.entry is not None
         walk = walk_of(desk(request), loaded)
-        return {**views.frame(loaded.entry, loaded.drum, "walk"), **message(walk, model_of(desk(request), log, loaded)),
+        return {**views.frame(loaded.entry, loaded.drum, "walk"), **message(walk, desk(request).model(loaded, log)),
                 "choices": views.turn_choices(), "jobs": waiting(request, loaded.entry.id),
                 "next_state": (loaded.states[-1].number + 1) if loaded.states else 1}
 
@@ -80,7 +72,7 @@ async def listen(socket: WebSocket) -> None:
 
     def begin(ear: Ear, loaded: session.Loaded) -> Hearing:
         work: Desk = socket.app.state.desk
-        model = work.now(lambda log: model_of(work, log, loaded))
+        model = work.now(lambda log: work.model(loaded, log))
         numbers: dict[int, int] = {}
 
         def hear(heard: Heard) -> dict[str, Any]:
@@ -130,7 +122,7 @@ async def change(request: Request) -> Response:
             walk = walk_of(work, loaded)
         elif do == "upload":
             _upload(walk, form, files)
-        return message(walk, model_of(work, log, loaded))
+        return message(walk, work.model(loaded, log))
 
     answer = await work.read(ask)
     if request.url.path.startswith("/api/"):

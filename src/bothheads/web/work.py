@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 
 from .. import session
-from ..errors import InputError
+from ..errors import BothheadsError, InputError
 from ..records import HEADS, Drum, HeadName, Prediction, State, Turn
 from .jobs import Jobs
 
@@ -77,6 +77,13 @@ class Desk:
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
         return made
+
+    def model(self, loaded: session.Loaded, log: Any) -> Prediction | None:
+        """The drum's model as it stands, for whose each rung is; None while it has no tensions."""
+        try:
+            return self.forecast(loaded, log=log)[1]
+        except BothheadsError:
+            return None
 
 
 def whole(loaded: session.Loaded, log: Any) -> session.Loaded:
