@@ -39,7 +39,8 @@ SLACK, ROUGH = 0.3, 1.0  # steps by which an unsolved promise may be wrong; wher
 SIZES_AT_ONCE = 8  # up to so many sizes everything is looked at; of more, one build each first, then the rest of
 SIZES_KEPT = (8, 3)  # the best so many: for the wishes as they are, for each emphasis
 CORNERS = 4  # wishes that are emphasised
-MOST_EXPENSE = (220.0, 120.0)  # of exact solves, in solves of a round drum: for the wishes, for all emphases together
+COLD = (12.0, 35.0)  # what the tables of a new size cost in the same unit: closed, with an opening
+MOST_EXPENSE = (500.0, 90.0)  # of exact solves, in solves of a round drum: for the wishes, for all emphases together
 TOO_FAR_CENTS = 100.0  # further from the note than this is no answer
 NOT_TESTED = (
     "wood, shell thickness, ply and bearing edges: the model's shell is rigid",
@@ -237,23 +238,47 @@ def _promised(hunt: Hunt, weights: Sequence[Mapping[str, float]], start: int, cl
 
 
 def _settle(hunt: Hunt, weights: Mapping[str, float], promised: np.ndarray[Any, Any], count: int, most: float) -> None:
-    """Solve the best ``count`` builds to the end, as long as the expense allows."""
-    promised = promised.copy()
-    spent, exact = 0.0, np.full(len(promised), np.inf)
-    slack = ROUGH if any(c.what == "roundness" for c in hunt.job.criteria) else SLACK
-    while np.isfinite(exact).sum() < min(count, len(promised)) or promised.min() < exact.min() + slack:
-        i = int(np.argmin(promised))
-        if not np.isfinite(promised[i]) or (spent > most and np.isfinite(exact).any()):
+    """Solve where the promise is best, one setting at a time, until ``count`` builds and the best of all are settled.
+
+    A build is settled when its surface promises no more than what was solved; one that turns out worse than promised goes
+    back in the queue. Stops when the expense is spent.
+    """
+    bound, slack = promised.copy(), ROUGH if any(c.what == "roundness" for c in hunt.job.criteria) else SLACK
+    settled, spent = np.zeros(len(bound), dtype=bool), 0.0
+    while spent <= most:
+        waiting = np.where(settled, np.inf, bound)
+        i = int(np.argmin(waiting))
+        best = bound[settled].min() if settled.any() else np.inf
+        if not np.isfinite(waiting[i]) or (settled.sum() >= count and waiting[i] >= best):
             break
-        solved = sum(len(c.solved) for c in hunt.corners[i])
-        leads = promised[i] < exact.min() + slack
-        found = [hunt.settle(corner, weights, slack=slack if leads and not weights else 0.0, most=8 if leads else 3)
-                 for corner in hunt.corners[i]]
-        spent += (sum(len(c.solved) for c in hunt.corners[i]) - solved) * max(
-            (expense(hunt.builds[i], f.setting) for f in found if f), default=1.0)
-        if all(f is not None for f in found):
-            exact[i] = sum(f.cost(weights) for f in found if f)
-        promised[i] = np.inf
+        solved, cold = sum(len(c.solved) for c in hunt.corners[i]), _is_cold(hunt, i)
+        found = [hunt.settle(c, weights, slack=slack if bound[i] < best + slack and not weights else 0.0, most=1)
+                 for c in hunt.corners[i]]
+        more = sum(len(c.solved) for c in hunt.corners[i]) - solved
+        if not more or any(f is None for f in found):
+            settled[i] = True
+        else:
+            exact = sum(f.cost(weights) for f in found if f)
+            bound[i] = min(exact, sum(hunt.promise(c, [weights], zoom=True)[0].cost for c in hunt.corners[i]))
+        spent += more * max((expense(hunt.builds[i], f.setting) for f in found if f), default=1.0)
+        spent += COLD[hunt.builds[i].opening_in > 0] * (cold and more > 0)
+        if cold and hunt.builds[i].opening_in:
+            _promise_again(hunt, weights, bound, settled, hunt.builds[i].opening_in)
+
+
+def _promise_again(hunt: Hunt, weights: Mapping[str, float], bound: np.ndarray[Any, Any], settled: np.ndarray[Any, Any],
+                   opening_in: float) -> None:
+    """The builds with this opening that nothing was solved of, now that one has told what its air does."""
+    for j, row in enumerate(hunt.corners):
+        if not settled[j] and hunt.builds[j].opening_in == opening_in and not any(c.solved for c in row):
+            bound[j] = sum(hunt.promise(corner, [weights])[0].cost for corner in row)
+
+
+def _is_cold(hunt: Hunt, i: int) -> bool:
+    """Whether nothing of this size and opening was solved yet: its tables of the air are still to be made."""
+    mine = hunt.builds[i]
+    return not any(c.solved for b, row in zip(hunt.builds, hunt.corners, strict=True) for c in row
+                   if _size(b) == _size(mine) and b.opening_in == mine.opening_in)
 
 
 def _scale(hunt: Hunt) -> Scale:

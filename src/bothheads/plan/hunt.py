@@ -225,9 +225,7 @@ class Hunt:
         return self.found(corner, setting)
 
     def _hint(self, corner: Corner) -> None:
-        """What an opening's own air does is much alike from build to build: pass it on to those not solved yet."""
-        if not corner.build.opening_in:
-            return
+        """What a thing laid on, or an opening's air, does beyond the first order is much alike: pass it on to the unsolved."""
         for row in self.corners:
             for other in row:
                 if not other.solved and other.build.opening_in == corner.build.opening_in and other.part is corner.part:

@@ -136,6 +136,8 @@ class Surface:
             return out
         near = np.array([1.0 / ((u - x) ** 2 + (d - y) ** 2 + 1e-6 + 0.5 * (kind != k)) ** 2 for k, x, y, _ in self.solved])
         near /= near.sum(axis=0)
+        if self.hints and not self.build.opening_in:  # of another build: only of what is laid on alike
+            near *= np.array([kind == k for k, *_ in self.solved])
         for name in out:
             offsets = np.array([found.get(name, 0.0) for _, _, _, found in self.solved])
             if np.any(offsets):
@@ -154,7 +156,8 @@ class Surface:
 
     def hint(self, other: Surface) -> None:
         """Take over the last correction of a kindred build until this one is solved itself."""
-        self.hints = [other.solved[-1]]
+        latest = other.solved[-1]
+        self.hints = [*(h for h in self.hints if h[0] != latest[0]), latest]
         self.solved = list(self.hints)
 
 
