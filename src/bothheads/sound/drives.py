@@ -31,6 +31,7 @@ class DrivenFit:
     def __init__(self, fit: JointFit, drives: int, density: Callable[[Array], Array] | None, limits: Limits) -> None:
         self.fit, self.drives, self.density, self.limits = fit, drives, density, limits
         self.drivers: NDArray[np.intp] = np.zeros(0, np.intp)
+        self.power: NDArray[np.intp] = np.zeros(0, np.intp)  # of its partial's energy, per drive
         self.reference: Array = np.ones(1)
 
     @property
@@ -57,9 +58,14 @@ class DrivenFit:
         out: Array = self.clock.shares @ (w / w.sum())
         return out
 
+    def centre(self) -> Array:
+        """(R, K) where the shares are expected: the mean over partials."""
+        mean = np.maximum(self.mean_shares(), 1e-6)
+        return np.repeat(mean[:, None], len(self.fit.f), 1)
+
     def run(self, iterations: int, tolerance: float = 1e-4) -> DrivenFit:
         """Fit on, the prior centred on the present mean of the shares."""
-        self.fit.retune(replace(self.clock, centre=np.maximum(self.mean_shares(), 1e-6)))
+        self.fit.retune(replace(self.clock, centre=self.centre()))
         self.fit.run(iterations, tolerance)
         return self
 
@@ -68,19 +74,20 @@ class DrivenFit:
 
         ``solve`` False leaves the amplitudes to the next change of weights or step.
         """
-        new = strongest_drives(self.amplitudes(), self.fit.f, self.fit.a, min(self.drives, len(self.fit.f)))
-        A = (self.amplitudes() ** 2).sum(1)[:, new]
+        new, power = drives_of(self.amplitudes(), self.fit.f, self.fit.a, self.drives)
+        A = (self.amplitudes() ** 2).sum(1)[:, new] ** power
         reference = np.maximum(A.max(0), 1e-30)
-        rate = 2.0 * self.fit.a[new]
+        rate = 2.0 * power * self.fit.a[new]
         shares = np.zeros((len(new), len(self.fit.f)))
-        for row, old in enumerate(self.drivers):
-            same = np.nonzero(new == old)[0]
+        for row, (old, old_power) in enumerate(zip(self.drivers, self.power, strict=True)):
+            same = np.nonzero((new == old) & (power == old_power))[0]
             if same.size:
                 shares[same[0]] += self.clock.shares[row] * np.clip(reference[same[0]] / self.reference[row], 0.02, 50)
             else:
                 shares[int(np.argmin(np.abs(np.log(rate / self.clock.rate[row]))))] += self.clock.shares[row]
-        self.drivers, self.reference = new, reference
-        clock = replace(self.clock, shares=shares, energy=A / reference, rate=rate, centre=shares.mean(1))
+        self.drivers, self.power, self.reference = new, power, reference
+        clock = replace(self.clock, shares=shares, energy=A / reference, rate=rate,
+                        centre=np.repeat(shares.mean(1)[:, None], shares.shape[1], 1))
         if solve:
             self.fit.restart(self.fit.f, self.fit.a, clock)
         else:
@@ -97,6 +104,13 @@ class DrivenFit:
     def prune(self) -> DrivenFit:
         """Drop partials that do not pass the limits, drives among them replaced."""
         prune(self.fit, self.limits, density=self.density, on_drop=self._dropped, iterations=3)
+        for _ in range(3 if len(self.fit.windows) == 1 else 0):  # other forces tell a pair from a slowing decay
+            k = second_stage(self.fit.f, self.fit.a, self.level())
+            if k is None:
+                break
+            self.fit.keep(np.delete(np.arange(len(self.fit.f)), k))
+            self._dropped(np.array([k]))
+            self.fit.run(6, 1e-4)
         return self
 
     def _dropped(self, index: NDArray[np.intp]) -> None:
@@ -122,7 +136,7 @@ class DrivenFit:
         if not len(f):
             return 0
         freq, power = spectrum([p.residual for p in self.fit.state.parts], self.fit.windows[0].rate_hz)
-        mean = replace(self.clock, shares=np.repeat(self.mean_shares()[:, None], len(f), 1))
+        mean = replace(self.clock, shares=np.repeat(self.mean_shares()[:, None], len(f), 1), swell=np.zeros(len(f)))
         limits = replace(self.limits, most=max(0, min(most_new, self.limits.most - len(known_f))))
         chosen = forward(self.fit.windows, mean, f, a, limits, density=broad_density(freq, power, f),
                          targets=[p.residual for p in self.fit.state.parts],
@@ -130,15 +144,18 @@ class DrivenFit:
         if not chosen:
             return 0
         self.fit.rejected += [(float(f[i]), float(a[i])) for i in chosen]
-        shares = np.concatenate([self.clock.shares, np.repeat(self.mean_shares()[:, None], len(chosen), 1)], 1)
-        if not self.fit.restart(np.r_[known_f, f[chosen]], np.r_[known_a, a[chosen]], replace(self.clock, shares=shares)):
+        clock = self.clock
+        more = np.repeat(self.mean_shares()[:, None], len(chosen), 1)
+        clock = replace(clock, shares=np.concatenate([clock.shares, more], 1), centre=np.concatenate([clock.centre, more], 1),
+                        swell=np.r_[clock.swell, np.zeros(len(chosen))])
+        if not self.fit.restart(np.r_[known_f, f[chosen]], np.r_[known_a, a[chosen]], clock):
             return 0
         return len(chosen)
 
     def _candidates(self) -> tuple[Array, Array]:
         rows = []
         for i, (window, part) in enumerate(zip(self.fit.windows, self.fit.state.parts, strict=True)):
-            mean = replace(self.clock, shares=self.mean_shares()[:, None])
+            mean = replace(self.clock, shares=self.mean_shares()[:, None], swell=np.zeros(1))
             u = mean.curve(i, window.half).at_knots[0]
             count = min(int(0.8 * window.rate_hz), window.samples.shape[1] - 20)
             t = np.interp(np.arange(count) / window.rate_hz, u, np.arange(len(u)) * window.block / window.rate_hz)
@@ -177,6 +194,29 @@ def strongest_drives(amplitudes: Array, f: Array, a: Array, count: int) -> NDArr
         if len(chosen) < count and int(k) not in chosen:
             chosen.append(int(k))
     return np.array(chosen, np.intp)
+
+
+def drives_of(amplitudes: Array, f: Array, a: Array, count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(partials, power of their energy) of up to ``count`` drives for amplitudes (strikes, channels, K).
+
+    Where fewer partials than that are known, and in a single strike, whose drives no other force tells apart, the
+    strongest drives with the square of its energy as well, and with the cube: what stretches the heads dies faster
+    than in proportion to what is left of it late.
+    """
+    chosen = strongest_drives(amplitudes, f, a, min(count if len(amplitudes) > 1 else count - 1, len(f)))
+    more = np.arange(2, 2 + min(count - len(chosen), 2))
+    return np.r_[chosen, np.full(len(more), chosen[0])], np.r_[np.ones(len(chosen), np.intp), more]
+
+
+def second_stage(f: Array, a: Array, level: Array) -> int | None:
+    """The weaker of two partials that are one whose decay slows down: much unlike decays (1.8 times) within half the
+    width of the faster one's line. The two of an uneven head decay alike; the swell of one partial tells the rest.
+    """
+    for k in np.argsort(level):
+        near = np.abs(f - f[k]) < 0.5 * np.maximum(a, a[k]) / np.pi
+        if (near & (np.abs(np.log(a / a[k])) > np.log(1.8)) & (level >= level[k])).any():
+            return int(k)
+    return None
 
 
 def window_again(window: Window) -> Window:

@@ -30,7 +30,7 @@ def spread(driven: DrivenFit) -> Spread:
     K = len(fit.f)
     pieces = fit.pieces()
     H, h = fit.normal()
-    free = _free(fit.clock.parameters, h, K)
+    free = np.delete(np.arange(len(h)), 2 * K + driven.clock.held(h[2 * K :]))
     size = 1.0 / np.sqrt(np.maximum(H.diagonal()[free], 1e-30 * H.diagonal().max() + 1e-200))
     inverse = np.linalg.pinv(H[np.ix_(free, free)] * size * size[:, None]) * size * size[:, None]
     sd = np.sqrt(np.maximum(inverse.diagonal(), 0.0))
@@ -48,13 +48,6 @@ def spread(driven: DrivenFit) -> Spread:
     clock = driven.clock
     glide = (clock.shares.T @ clock.energy.T).max(1) * fit.f
     return Spread(sd[:K] * noise, sd[K : 2 * K] * noise, jack[:K], jack[K:], glide)
-
-
-def _free(shares: Array, h: Array, K: int) -> NDArray[np.intp]:
-    """Indices of parameters that are not held at their bound."""
-    held = np.zeros(len(h), bool)
-    held[2 * K :] = (shares.ravel() <= 0.0) & (h[2 * K :] <= 0.0)
-    return np.nonzero(~held)[0]
 
 
 def bars(parts: Spread, f_hz: Array, rate: Array) -> tuple[Array, Array]:

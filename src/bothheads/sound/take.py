@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .drives import DrivenFit, poles, strongest_drives, window_again
+from .drives import DrivenFit, drives_of, poles, window_again
 from .glide import narrowest, unwarp
 from .noise import detrend
 from .resample import halve
@@ -190,17 +190,19 @@ def _driven(joint: JointFit, drives: int, density: Density, limits: Limits, refe
     warp = joint.clock
     assert isinstance(warp, ExponentialWarp)
     amplitude = np.array([np.abs(p.amplitudes) for p in joint.state.parts]) * np.exp(-joint.a * reference_s)
-    chosen = strongest_drives(amplitude, joint.f, joint.a, min(drives, len(joint.f)))
-    A = (amplitude**2).sum(1)[:, chosen]
+    chosen, power = drives_of(amplitude, joint.f, joint.a, drives)
+    A = (amplitude**2).sum(1)[:, chosen] ** power
+    rate = 2.0 * power * joint.a[chosen]
     reference = np.maximum(A.max(0), 1e-30)
     glide = max(warp.glide, 1e-4) * float(np.exp(-warp.rate * reference_s)) * float(warp.energy.max())
     shares = np.full((len(chosen), len(joint.f)), 0.1 * glide / len(chosen))
-    shares[int(np.argmin(np.abs(np.log(2.0 * joint.a[chosen] / warp.rate))))] += 0.9 * glide
-    clock = DrivenWarp(shares, A / reference, 2.0 * joint.a[chosen], shares.mean(1), 0.3, reference_s)
+    shares[int(np.argmin(np.abs(np.log(rate / warp.rate))))] += 0.9 * glide
+    clock = DrivenWarp(shares, A / reference, rate, np.repeat(shares.mean(1)[:, None], len(joint.f), 1),
+                       np.zeros(len(joint.f)), 0.3, reference_s)
     joint.restart(joint.f, joint.a, clock)
     joint.damping = 1e-3
     out = DrivenFit(joint, drives, density, limits)
-    out.drivers, out.reference = chosen, reference
+    out.drivers, out.power, out.reference = chosen, power, reference
     return out
 
 
@@ -212,5 +214,5 @@ def _next(fit: DrivenFit, sub: list[Window], chosen: list[int], before: list[int
         rows.append(fit.clock.energy[like] * (1.0 if k in before else energy[k] / energy[before[like]]))
     clock = replace(fit.clock, energy=np.array(rows))
     out = DrivenFit(JointFit(sub, fit.fit.f, fit.fit.a, clock), fit.drives, fit.density, fit.limits)
-    out.drivers, out.reference = fit.drivers, fit.reference
+    out.drivers, out.power, out.reference = fit.drivers, fit.power, fit.reference
     return out.choose().run(6, 1e-3).reweigh().choose().run(6, 1e-3)

@@ -65,6 +65,9 @@ def columns(window: Window, f: Array, a: Array, curve: Curve) -> tuple[Array, Ar
     decay = np.exp(-a[:, None] * (half[:-1:2] + 0.5 / window.rate_hz))
     fine = np.exp(-a[:, None] * (np.arange(block) / window.rate_hz))
     size = (decay[:, :, None] * fine[:, None, :]).reshape(len(f), -1) * window.weight
+    if curve.swell is not None:
+        x = (np.arange(block) + 0.5) / block
+        size *= (curve.swell[:, :-1, None] * (1.0 - x) + curve.swell[:, 1:, None] * x).reshape(len(curve.swell), -1)
     flat = phase.reshape(len(f), -1)
     return size * np.cos(flat), size * np.sin(flat)
 
@@ -160,7 +163,8 @@ class JointFit:
         R = s.clock.parameters.shape[0]
         out = []
         for i, (window, part) in enumerate(zip(self.windows, s.parts, strict=True)):
-            H, h = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve), coarse)
+            H, h = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve),
+                              s.clock.swelling(i, window.half, part.curve), coarse)
             out.append(_shared(H, h, K, R) if s.clock.shared and R else (H, h.ravel()))
         return out
 
@@ -178,8 +182,7 @@ class JointFit:
         if self.clock.shared:
             return
         K = len(self.f)
-        at = 2 * K + np.nonzero(self.clock.parameters.ravel() <= 0.0)[0]
-        at = at[h[at] < 0.0]
+        at = 2 * K + self.clock.held(h[2 * K :])
         H[at] = 0.0
         H[:, at] = 0.0
         H[at, at] = 1.0
@@ -216,7 +219,7 @@ class JointFit:
         return False
 
 
-def _curvature(window: Window, part: Part, f: Array, W: Array, coarse: bool) -> tuple[Array, Array]:
+def _curvature(window: Window, part: Part, f: Array, W: Array, D: Array | None, coarse: bool) -> tuple[Array, Array]:
     K, block, n = len(f), window.block, (window.half.size - 1) // 2
     c, s = part.columns[:K], part.columns[K : 2 * K]
     r = part.residual.reshape(-1, n, block).transpose(1, 2, 0)
@@ -232,6 +235,8 @@ def _curvature(window: Window, part: Part, f: Array, W: Array, coarse: bool) -> 
     slope[1] = -(fade @ t)
     for q in range(R):
         slope[2 + q] = 2 * np.pi * f * (W[:, q] * turn).sum(1)
+        if D is not None:
+            slope[2 + q] += (D[:, q] * fade).sum(1)
     middle = block // 2
     E = np.empty((K, n), np.complex64 if coarse else np.complex128)
     E.real, E.imag = c[:, middle :: block], s[:, middle :: block]
@@ -242,6 +247,8 @@ def _curvature(window: Window, part: Part, f: Array, W: Array, coarse: bool) -> 
     phase *= f[:, None].astype(E.real.dtype)
     for q in range(R):
         basis[2 + q] = W[:, q].astype(E.real.dtype) * phase
+        if D is not None:
+            basis[2 + q] += D[:, q].astype(E.real.dtype) * E
     return _project(window, part, f, E, basis), slope
 
 
@@ -259,7 +266,9 @@ def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArr
     G = (flat.conj() @ flat.T).reshape(m, K, m, K) * near_k[None, :, None, :]
     X = (E.conj() @ flat.T).reshape(len(E), m, K) * near[:, None, :K]
     S = (E.conj() @ E.T) * near
-    S.flat[:: len(S) + 1] *= 1.0 + (1e-6 if S.dtype == np.complex64 else 1e-10)
+    own = S.diagonal().real
+    # what died before the window begins has no energy in it: without a floor its row is empty
+    S[np.diag_indices_from(S)] += (1e-6 if S.dtype == np.complex64 else 1e-10) * own + 1e-14 * own.max()
     if hum.size:
         at, held = np.arange(K, len(S)), window.ridge[-4 * len(hum) :]
         S[at, at] += np.concatenate([held[::4], held[2::4]]).astype(S.dtype) / (0.5 * block)

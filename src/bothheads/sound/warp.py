@@ -13,6 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+MOST_SHARE = 0.4
+MOST_SWELL = 15.0
+SWELL_SD = 4.0  # ln(amplitude) per unit of glide
 
 
 @dataclass(frozen=True)
@@ -23,6 +26,7 @@ class Curve:
     rate: Array
     at_centres: Array
     rate_half: Array  # du/dt on the half grid, (rows, 2 n + 1)
+    swell: Array | None = None  # factor of the amplitude at the knots (rows, n + 1); None: one
 
 
 def integrate(rate: Array, step_s: float) -> tuple[Array, Array]:
@@ -50,6 +54,12 @@ class Clock(Protocol):
     def slopes(self, window: int, half: Array, curve: Curve) -> Array:
         """du/dp at the centres (rows, R, n)."""
 
+    def swelling(self, window: int, half: Array, curve: Curve) -> Array | None:
+        """d ln(amplitude)/dp at the centres (rows, R, n); None: the clock leaves amplitudes alone."""
+
+    def held(self, slope: Array) -> NDArray[np.intp]:
+        """Indices of the parameters that are at a bound and that the ``slope`` (their own) would push across it."""
+
     def moved(self, step: Array) -> Clock | None:
         """The clock after a step of its parameters; None where it would be impossible."""
 
@@ -76,6 +86,12 @@ class AtRest:
 
     def slopes(self, window: int, half: Array, curve: Curve) -> Array:
         return np.zeros((1, 0, (half.size - 1) // 2))
+
+    def swelling(self, window: int, half: Array, curve: Curve) -> Array | None:
+        return None
+
+    def held(self, slope: Array) -> NDArray[np.intp]:
+        return np.zeros(0, np.intp)
 
     def moved(self, step: Array) -> Clock | None:
         return self
@@ -119,6 +135,12 @@ class ExponentialWarp:
             rows.append(self.energy[window] * self.glide * (t * e / b - (1.0 - e) / b**2))
         return np.array(rows)[None]
 
+    def swelling(self, window: int, half: Array, curve: Curve) -> Array | None:
+        return None
+
+    def held(self, slope: Array) -> NDArray[np.intp]:
+        return np.zeros(0, np.intp)
+
     def moved(self, step: Array) -> Clock | None:
         glide = self.glide + float(step[0])
         rate = self.rate
@@ -141,47 +163,67 @@ class DrivenWarp:
     """Each partial has its own clock: (du/dt)^2 = 1 + 2 sum_r S_rk E_sr exp(-rate_r (t - reference)), t from the onset.
 
     r counts the partials that stretch the heads (drives): their energy E (windows, R) and rate (R,) follow from their
-    own amplitudes and decays; S (R, partials) >= 0 is the same in every strike. S scatters about ``centre`` (R,) by
-    the relative ``scatter``: the two heads share every stretch, so no partial glides without the others.
+    own amplitudes and decays; S (R, partials) >= 0 is the same in every strike and scatters about ``centre`` (R, partials)
+    by the relative ``scatter``: the two heads share every stretch. While the tension is up a mode is shaped and damped
+    otherwise: its amplitude is larger by exp(swell (du/dt - 1)), ``swell`` (partials,).
     """
 
     shares: Array
     energy: Array
     rate: Array
     centre: Array
+    swell: Array
     scatter: float = 0.6
     reference_s: float = 0.022  # after the onset: the time at which E is given
     shared: bool = False
 
     @property
     def parameters(self) -> Array:
-        return self.shares
+        return np.concatenate([self.shares, self.swell[None]])
 
     def _drive(self, window: int, half: Array) -> Array:
-        out: Array = np.exp(-self.rate[:, None] * (half - self.reference_s)) * self.energy[window][:, None]
+        t = half - self.reference_s
+        out: Array = np.exp(-self.rate[:, None] * t) * self.energy[window][:, None]
         return out
 
     def curve(self, window: int, half: Array) -> Curve:
-        du = np.sqrt(np.maximum(1.0 + 2.0 * (self.shares.T @ self._drive(window, half)), 0.4))
+        du = np.sqrt(np.clip(1.0 + 2.0 * (self.shares.T @ self._drive(window, half)), 0.4, 4.0))
         at_knots, at_centres = integrate(du, 2.0 * (half[1] - half[0]))
-        return Curve(at_knots, du[:, ::2], at_centres, du)
+        swell = np.exp(np.clip(self.swell[:, None] * (du[:, ::2] - 1.0), -2.0, 2.0))
+        return Curve(at_knots, du[:, ::2], at_centres, du, swell)
 
     def slopes(self, window: int, half: Array, curve: Curve) -> Array:
         w = self._drive(window, half)[None] / curve.rate_half[:, None]
-        return integrate(w, 2.0 * (half[1] - half[0]))[1]
+        out = integrate(w, 2.0 * (half[1] - half[0]))[1]
+        return np.concatenate([out, np.zeros((len(out), 1, out.shape[2]))], axis=1)
+
+    def swelling(self, window: int, half: Array, curve: Curve) -> Array | None:
+        du = curve.rate_half[:, 1::2]
+        by_shares = self.swell[:, None, None] * (self._drive(window, half[1::2])[None] / du[:, None])
+        return np.concatenate([by_shares, du[:, None] - 1.0], axis=1)
+
+    def held(self, slope: Array) -> NDArray[np.intp]:
+        at = (self.shares <= 0.0) & (slope[: self.shares.size].reshape(self.shares.shape) < 0.0)
+        return np.nonzero(at.ravel())[0]
 
     def moved(self, step: Array) -> Clock | None:
-        return replace(self, shares=np.clip(self.shares + step.reshape(self.shares.shape), 0.0, 0.4))
+        rows = step.reshape(-1, self.shares.shape[1])
+        return replace(self, shares=np.clip(self.shares + rows[:-1], 0.0, MOST_SHARE),
+                       swell=np.clip(self.swell + rows[-1], -MOST_SWELL, MOST_SWELL))
 
     def width(self) -> Array:
-        """Standard deviation (R,) of the shares about their centre."""
-        out: Array = self.scatter * (self.centre + 0.15 * self.centre.sum() + 1e-5)
+        """Standard deviation (R, partials) of the shares about their centre."""
+        typical = np.abs(self.centre).mean(axis=1)
+        out: Array = self.scatter * (np.abs(self.centre) + 0.15 * typical.sum() + 1e-5)
         return out
 
     def prior(self) -> tuple[float, Array, Array]:
-        pull = (self.shares - self.centre[:, None]) / self.width()[:, None]
-        slope = (pull / self.width()[:, None]).ravel()
-        return float((pull**2).sum()), slope, np.repeat(1.0 / self.width() ** 2, self.shares.shape[1])
+        width = self.width()
+        pull = (self.shares - self.centre) / width
+        swell = self.swell / SWELL_SD
+        slope = np.concatenate([(pull / width).ravel(), swell / SWELL_SD])
+        curvature = np.concatenate([(1.0 / width**2).ravel(), np.full(len(swell), 1.0 / SWELL_SD**2)])
+        return float((pull**2).sum() + (swell**2).sum()), slope, curvature
 
     def kept(self, keep: Array) -> Clock:
-        return replace(self, shares=self.shares[:, keep])
+        return replace(self, shares=self.shares[:, keep], centre=self.centre[:, keep], swell=self.swell[keep])

@@ -48,7 +48,8 @@ def amplitudes(
     """(amplitude (S, C, K) at the onset in full scale, heard (S, C, K)) in every channel, everything else as fitted."""
     full = JointFit(windows, fit.f, fit.a, fit.clock)
     gain = response(fit.f, sample_rate_hz, step)
-    size = np.array([np.abs(p.amplitudes) for p in full.state.parts]) * unit[:, None] / gain
+    size = np.array([np.abs(p.amplitudes) * (1.0 if p.curve.swell is None else p.curve.swell[:, 0])
+                     for p in full.state.parts]) * unit[:, None] / gain
     floor = np.maximum(misfit(full), 1e-3) ** 2
     return size, np.array([wald(p, len(fit.f)) > 12.0 * floor for p in full.state.parts])
 
