@@ -49,8 +49,8 @@ def test_levels_are_round_and_inside() -> None:
 
 def test_splines_go_through_the_solved_sizes() -> None:
     xs, ys, values = fine(MAPS, "tail")
-    assert values[::10, ::10] == pytest.approx(MAPS.values["tail"])
-    assert len(xs) == 51 and len(ys) == 51
+    assert values[::12, ::12] == pytest.approx(MAPS.values["tail"])
+    assert len(xs) == 61 and len(ys) == 61
 
 
 def test_every_line_has_its_figure_and_every_mark_its_word() -> None:

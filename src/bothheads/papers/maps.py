@@ -18,7 +18,7 @@ from .svg import SCREEN, Palette, Pen, number
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 
-FINE = 10  # steps between two solved sizes
+FINE, FINEST = 10, 60  # steps between two solved sizes, and across a map of few sizes
 DARKEST = 0.30  # of the ink, so that figures on it stay easy to read
 LINES = 6  # contour lines about
 LEAST_STEP = {"roundness": 1.0}  # dB between lines: less is not heard, and partials that come to count make jumps of as much
@@ -51,7 +51,7 @@ def digits(value: float) -> str:
 def fixed_words(maps: Maps) -> str:
     """What is held fixed, in words."""
     films = f"both heads {maps.film_mil:g} mil"
-    return f"every size tuned to {maps.value:g} Hz, {films}" if maps.fixed == "note" else f"{films} at {maps.value:g} N/m"
+    return f"every size tuned to {maps.value:.4g} Hz, {films}" if maps.fixed == "note" else f"{films} at {maps.value:g} N/m"
 
 
 def caption(maps: Maps, name: str) -> str:
@@ -90,7 +90,7 @@ def levels_of(values: Array, least: float = 0.0) -> list[float]:
 
 
 def fine(maps: Maps, name: str) -> tuple[Array, Array, Array]:
-    """Diameters, depths and values on a grid ``FINE`` times as dense, by splines through the solved sizes."""
+    """Diameters, depths and values on a grid ``FINE`` times as dense or more, by splines through the solved sizes."""
     from scipy.interpolate import RectBivariateSpline
 
     x, y, values = np.array(maps.diameters_in), np.array(maps.depths_in), maps.values[name]
@@ -98,7 +98,7 @@ def fine(maps: Maps, name: str) -> tuple[Array, Array, Array]:
         values = np.where(np.isnan(values), np.nanmean(values), values)
     degree = 1 if name in STRAIGHT else 3
     spline = RectBivariateSpline(y, x, values, kx=min(degree, len(y) - 1), ky=min(degree, len(x) - 1))
-    xs, ys = (np.linspace(a[0], a[-1], FINE * (len(a) - 1) + 1) for a in (x, y))
+    xs, ys = (np.linspace(a[0], a[-1], max(FINE, FINEST // (len(a) - 1)) * (len(a) - 1) + 1) for a in (x, y))
     return xs, ys, np.asarray(spline(ys, xs))
 
 
@@ -232,9 +232,10 @@ def _sizes(pen: Pen, maps: Maps, name: str, at, taken: list[Point]) -> None:  # 
         x, y = at(d, h)
         pen.path(f"M{number(x - 5)} {number(y)}h10M{number(x)} {number(y - 5)}v10", "ink", width=2)
         right = x > _RIGHT - 50
-        pen.text(x - 9 if right else x + 9, y - 7, digits(maps.at(name, d, h)), size=15, weight=700, css="halo",
+        up = -7 if y > _TOP + 24 else 18
+        pen.text(x - 9 if right else x + 9, y + up, digits(maps.at(name, d, h)), size=15, weight=700, css="halo",
                  anchor="end" if right else "start", extra=_halo(pen))
-        taken += [(x, y), (x + (-25 if right else 25), y - 10)]
+        taken += [(x, y), (x + (-25 if right else 25), y + up - 3)]
 
 
 def _halo(pen: Pen) -> str:
