@@ -68,8 +68,22 @@ def reading(x: r.Reading) -> dict[str, Any]:
         "explained_db": x.explained_db,
         "explained_late_db": x.explained_late_db,
         "remainder": [{"cause": q.cause, "share": q.share} for q in x.remainder],
+        "levels": None if x.levels is None else levels(x.levels),
         "warnings": x.warnings,
     })
+
+
+def levels(x: r.Levels) -> dict[str, Any]:
+    """How loud a take is, re full scale."""
+    return {"strike_db": x.strike_db, "loudness_lufs": x.loudness_lufs, "edt_s": x.edt_s, "t20_s": x.t20_s, "t30_s": x.t30_s,
+            "octaves": [{"frequency_hz": f, "level_db": level} for f, level in x.octaves]}
+
+
+def _levels_from(d: dict[str, Any] | None) -> r.Levels | None:
+    if d is None:
+        return None
+    return r.Levels(tuple(d["strike_db"]), d["loudness_lufs"], tuple((q["frequency_hz"], q["level_db"]) for q in d["octaves"]),
+                    d["edt_s"], d["t20_s"], d["t30_s"])
 
 
 def _optional(values: Any) -> tuple[Any, ...]:
@@ -102,7 +116,7 @@ def reading_from(d: dict[str, Any]) -> r.Reading:
         d["sample_rate_hz"], tuple(d["channels"]), strikes, tuple(partial_from(p) for p in d["partials"]),
         note_from(d["note"]), tuple(d.get("warnings", ())), d.get("explained_db"),
         tuple(r.Remainder(q["cause"], q["share"]) for q in d.get("remainder", ())), d.get("settled", True),
-        d.get("explained_late_db"),
+        d.get("explained_late_db"), _levels_from(d.get("levels")),
     )
 
 

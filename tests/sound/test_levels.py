@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from bothheads.records import Note, Reading, StrikeReading
 from bothheads.sound.levels import (
     a_weighting_db,
     band_levels_db,
     c_weighting_db,
     decay_times,
+    levels_of,
     loudness_lufs,
     octave_bands,
     strike_level_db,
 )
+from bothheads.wire import reading, reading_from
 from evidence import assert_canary, assert_published
 
 RATE = 48000
@@ -99,3 +102,19 @@ def test_nothing_is_answered_as_nothing() -> None:
     assert loudness_lufs(np.zeros(100), RATE) is None
     assert strike_level_db(np.zeros(100), RATE, 5.0) == -120.0
     assert decay_times(np.zeros(RATE), RATE, 0.0, 0.5).t20_s is None
+
+
+def test_levels_of_a_take_and_their_way_through_the_wire() -> None:
+    """Two strikes of one exponential, 6 dB apart: levels of both, octaves and decays of the louder, all kept in JSON."""
+    t = np.arange(2 * RATE) / RATE
+    ring = np.exp(-t / 0.2) * np.sin(2 * np.pi * 63.1 * t)
+    x = np.concatenate([np.zeros(RATE), 0.25 * ring, 0.5 * ring])[:, None]
+    strikes = tuple(StrikeReading(at + 10.0, (0.0,), None, (), at + 11.9) for at in (1.0, 3.0))
+    got = levels_of(x, RATE, strikes, 10.0)
+    assert got is not None and levels_of(x, RATE, ()) is None
+    assert abs(got.strike_db[1] - got.strike_db[0] - 6.02) < 0.05 and got.loudness_lufs is not None
+    assert max(got.octaves, key=lambda o: o[1])[0] == octave_bands(60.0, 65.0)[0].middle_hz
+    for seconds in (got.edt_s, got.t20_s, got.t30_s):
+        assert seconds is not None and abs(seconds / (6.9078 * 0.2) - 1.0) < 0.03
+    whole = Reading(RATE, ("seat",), strikes, (), Note(refused="none."), levels=got)
+    assert reading_from(reading(whole)).levels == got

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from ..records import Comparison, Drum, Fit, HeadFit, Note, Plan, Prediction, Reading, TapReading
+from ..records import Comparison, Drum, Fit, HeadFit, Levels, Note, Plan, Prediction, Reading, TapReading
 from ..units import cents, inches_from_metres, note_name, turns_in_words
 
 
@@ -42,6 +42,20 @@ def reading_lines(reading: Reading, roundness_db: float | None = None) -> Iterab
         yield f"  {p.frequency_hz:9.2f} {sd:>7} {note_name(p.frequency_hz):>8} {p.t60_s:7.2f}  {levels}"
     for rest in reading.remainder:
         yield f"  unexplained: {rest.share:.0%} {rest.cause}"
+    if reading.levels is not None:
+        yield from level_lines(reading.levels)
+
+
+def level_lines(levels: Levels) -> Iterable[str]:
+    """How loud and how long as a whole, in the terms of the standards."""
+    each = ", ".join(f"{x:.1f}" for x in levels.strike_db[:12]) + (", ..." if len(levels.strike_db) > 12 else "")
+    loud = "" if levels.loudness_lufs is None else f"; loudness {levels.loudness_lufs:.1f} LUFS"
+    yield f"Level of each strike, first 50 ms: {each} dB re full scale{loud}"
+    times = [f"{name} {x:.2f} s" for name, x in (("EDT", levels.edt_s), ("T20", levels.t20_s), ("T30", levels.t30_s)) if x]
+    if times:
+        yield "Decay of the whole sound, loudest strike: " + ", ".join(times)
+    yield "Octaves of the loudest strike, Hz dB: " + ", ".join(
+        f"{f:.3g} {level:.0f}" for f, level in levels.octaves if level > -100.0)
 
 
 def tap_lines(taps: TapReading) -> Iterable[str]:

@@ -7,7 +7,7 @@ counted clockwise as one faces that head, from +y. Heads are named ``batter`` an
 
 from .drum import HEADS, Air, Drum, Floor, Head, HeadName, Microphone, Muffling, Opening, Strike, reference_places
 from .hands import Cause, Comparison, Difference, Plan, PlanStep, RodTurn, Turn
-from .heard import Note, Partial, Reading, Remainder, StrikeReading, Tap, TapReading
+from .heard import Levels, Note, Partial, Reading, Remainder, StrikeReading, Tap, TapReading
 from .kept import DrumEntry, State, Take
 from .model import Alternative, Feel, Fit, FitPair, HeadFit, ModelPartial, Prediction
 
@@ -27,6 +27,7 @@ __all__ = [
     "Head",
     "HeadFit",
     "HeadName",
+    "Levels",
     "Microphone",
     "ModelPartial",
     "Muffling",

@@ -60,6 +60,18 @@ class Remainder:
 
 
 @dataclass(frozen=True)
+class Levels:
+    """How loud a take is, re full scale: an uncalibrated microphone gives no sound-pressure level."""
+
+    strike_db: tuple[float, ...]  # per strike, rms over the 50 ms from its onset
+    loudness_lufs: float | None  # ITU-R BS.1770-4 over what was read; None under 0.4 s or below the gate
+    octaves: tuple[tuple[float, float], ...]  # of the loudest strike: IEC 61260-1 mid-band frequency [Hz], level [dB]
+    edt_s: float | None  # of the loudest strike, ISO 3382-1: time for 60 dB from the first 10 dB,
+    t20_s: float | None  # from -5 to -25 dB,
+    t30_s: float | None  # from -5 to -35 dB; None where noise or the next strike comes first
+
+
+@dataclass(frozen=True)
 class Reading:
     """Everything read from one recording, or joined from several of one state."""
 
@@ -73,6 +85,7 @@ class Reading:
     remainder: tuple[Remainder, ...] = ()
     settled: bool = True  # False: the answer moves with the window, see warnings
     explained_late_db: float | None = None  # the same from 150 ms on
+    levels: Levels | None = None
 
 
 @dataclass(frozen=True)

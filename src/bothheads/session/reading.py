@@ -81,9 +81,11 @@ def read_recording(
         recording.samples, recording.sample_rate_hz, channels=names, drum=drum, quick=quick, offset_s=offset_s
     )
     if not quick:
+        from ..sound.levels import levels_of
         from ..sound.ridden import distrusted, is_ridden
 
-        reading = replace(reading, note=settled_note(reading, drum))
+        heard = levels_of(recording.samples, recording.sample_rate_hz, reading.strikes, offset_s)
+        reading = replace(reading, note=settled_note(reading, drum), levels=heard)
         if is_ridden(recording.samples, recording.sample_rate_hz, reading.strikes, offset_s):
             reading = distrusted(reading, drum is not None)
     return replace(reading, warnings=tuple(dict.fromkeys((*recording.warnings, *reading.warnings))))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from ..records import Levels, StrikeReading
 
 Array = NDArray[np.float64]
 
@@ -122,6 +125,22 @@ def _slope(t: Array, level: Array, upper: float, lower: float, lowest: float) ->
         return None
     slope = np.polyfit(t[inside], level[inside], 1)[0]
     return float(-60.0 / slope) if slope < 0.0 else None
+
+
+def levels_of(samples: NDArray[Any], sample_rate_hz: int, strikes: Sequence[StrikeReading], offset_s: float = 0.0) -> Levels | None:
+    """Levels of a take read from ``samples`` whose first sample is at ``offset_s`` [s]; None without a strike."""
+    if not strikes:
+        return None
+    x = _columns(samples)
+    spans = [(s.onset_s - offset_s, len(x) / sample_rate_hz if s.end_s is None else s.end_s - offset_s) for s in strikes]
+    each = [strike_level_db(x, sample_rate_hz, onset) for onset, _ in spans]
+    onset, end = spans[int(np.argmax(each))]
+    piece = x[max(0, round(onset * sample_rate_hz)) : round(end * sample_rate_hz)]
+    bands = octave_bands(30.0, min(8200.0, 0.35 * sample_rate_hz))
+    decay = decay_times(x, sample_rate_hz, onset, end)
+    return Levels(tuple(each), loudness_lufs(x, sample_rate_hz),
+                  tuple((b.middle_hz, float(v)) for b, v in zip(bands, band_levels_db(piece, sample_rate_hz, bands), strict=True)),
+                  decay.edt_s, decay.t20_s, decay.t30_s)
 
 
 def a_weighting_db(frequency_hz: float) -> float:
