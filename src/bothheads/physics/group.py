@@ -232,7 +232,7 @@ class Group:
             parts = list(pairwise([low, *(e for e in self._resonances() if low < e < high), high]))
             if len(parts) == 1:
                 raise
-            return [Linear(self, *part).settle() for part in parts]
+            return [_within(Linear(self, *part).settle(), *part) for part in parts]
 
     def _resonances(self) -> list[float]:
         """Zero, the duct's resonances of any order, and the highest frequency [rad/s]."""
@@ -247,3 +247,10 @@ class Group:
             if edge > 1.15 * kept[-1] and edge < 0.95 * edges[-1]:
                 kept.append(edge)
         return list(pairwise([*kept, edges[-1]]))
+
+
+def _within(modes: tuple[Complex, Complex, Complex], low: float, high: float) -> tuple[Complex, Complex, Complex]:
+    """Those modes that came to rest in their own band; one that wandered out is a neighbour's, half settled."""
+    s, v, norms = modes
+    own = (s.imag > 0.999 * low) & (s.imag < 1.001 * high)
+    return s[own], v[own], norms[own]
