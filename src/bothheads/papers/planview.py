@@ -83,7 +83,7 @@ def plan_svg(drum: Drum, places: Sequence[Microphone], *, wide: bool = True, pal
     pen.pattern()
     cx = ground.at(0, 0)[0]
     pen.path(f"M{number(cx)} 27V{number(ground.height - 14)}", "hair", dash="8 4 2 4")
-    taken = _drum(pen, drum, ground)
+    taken = _drum(pen, drum, places, ground)
     spots = [ground.at(m.x, m.z) for m in places]
     taken += [(x - 11, y - 11, x + 11, y + 11) for x, y in spots]
     for i, (m, at) in enumerate(zip(places, spots, strict=True), 1):
@@ -103,19 +103,21 @@ def plan_svg(drum: Drum, places: Sequence[Microphone], *, wide: bool = True, pal
     return pen.drawing(ground.width, ground.height, css="plan wide" if wide else "plan narrow", label=label, extra=data)
 
 
-def _drum(pen: Pen, drum: Drum, ground: Ground) -> list[Box]:
-    """The drum's outline and the names of its heads; what they cover."""
+def _drum(pen: Pen, drum: Drum, places: Sequence[Microphone], ground: Ground) -> list[Box]:
+    """The drum's outline and the names of its heads, on the side on which no microphone stands; what they cover."""
     left, bottom = ground.at(drum.radius, 0)
     right, top = ground.at(-drum.radius, drum.depth)
+    beside = [m.x for m in places if -0.2 < m.z < drum.depth + 0.2 and abs(m.x) > drum.radius]
+    at_right = any(x > 0 for x in beside) and not any(x < 0 for x in beside) and right + 90 < ground.width
     pen.path(f"M{number(left)} {number(top)}V{number(bottom)}M{number(right)} {number(top)}V{number(bottom)}", "ink",
              width=1.5)
-    pen.bar(left - 3, bottom - 4, right - left + 6, 8, "fb")
-    pen.text(left - 10, bottom + 5, "batter", size=14, anchor="end", css="fb", weight=650)
-    boxes = [(left - 60, bottom - 8, right + 3, bottom + 8)]
-    if drum.resonant is not None:
-        pen.bar(left - 3, top - 4, right - left + 6, 8, "br", slits=True)
-        pen.text(left - 10, top + 5, "resonant", size=14, anchor="end", css="fr", weight=650)
-        boxes.append((left - 78, top - 8, right + 3, top + 8))
+    boxes = []
+    heads = [("batter", bottom, "fb"), *([("resonant", top, "fr")] if drum.resonant is not None else [])]
+    for name, y, css in heads:
+        pen.bar(left - 3, y - 4, right - left + 6, 8, "fb" if css == "fb" else "br", slits=css == "fr")
+        x, anchor, w = (right + 10, "start", 8.5 * len(name)) if at_right else (left - 10, "end", 8.5 * len(name))
+        pen.text(x, y + 5, name, size=14, anchor=anchor, css=css, weight=650)
+        boxes.append((left - 3 - (0.0 if at_right else w + 8), y - 8, right + 3 + (w + 8 if at_right else 0.0), y + 8))
     return boxes
 
 

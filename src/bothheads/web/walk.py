@@ -12,7 +12,7 @@ from ..records import Drum, Microphone, Reading
 from .bench import MOST_STRIKES, Strike
 
 FAR_M = 5.0  # a place lies within this of the batter's centre
-ROOM_M = 0.75  # drawn free round the drum, for places to come
+ROOM_M = 0.6  # drawn free round the drum, for places to come
 
 
 @dataclass
