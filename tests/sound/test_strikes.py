@@ -14,7 +14,8 @@ import pytest
 
 from bothheads.sound.audio import read_audio
 from bothheads.sound.delay import delays
-from bothheads.sound.strikes import find_strikes
+from bothheads.sound.reading import best_strikes
+from bothheads.sound.strikes import StrikeSpan, find_strikes
 from takes import BASS, samples_of, tuned
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -141,3 +142,12 @@ def test_heads_tuned_alike_beat_and_are_struck_twice(diameter: float, noise_db: 
     drum = tuned(replace(BASS, diameter=diameter, depth=0.7 * diameter), 386.0, 386.0)
     x = samples_of(drum, gains=(0.6, 1.0), noise_db=noise_db, places=("front",))
     assert [s.onset_s for s in find_strikes(x, 48000)] == pytest.approx([0.4, 2.0], abs=0.02)
+
+
+def test_the_best_strikes_ring_long_and_loud_wherever_they_lie() -> None:
+    """Of fourteen the two that are cut short by the next, or faint, are left out."""
+    spans = [StrikeSpan(2.0 * i, 2.0 * i + 1.4, (-6.0,), (0.0,)) for i in range(14)]
+    spans[0] = StrikeSpan(0.0, 0.25, (-6.0,), (0.0,))
+    spans[7] = StrikeSpan(14.0, 15.4, (-46.0,), (0.0,))
+    assert best_strikes(spans, 12) == [1, 2, 3, 4, 5, 6, *range(8, 14)]
+    assert best_strikes(spans[:3], 12) == [0, 1, 2]

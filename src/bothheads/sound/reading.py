@@ -64,8 +64,8 @@ def read_samples(
         strikes = tuple(_strike(s, offset_s, None, ()) for s in spans)
         return Reading(sample_rate_hz, names, strikes, (), Note(refused=NOTHING_CREDIBLE), warnings, settled=False)
     if not quick and len(spans) > MOST_STRIKES:
-        warnings += (f"{len(spans)} strikes were found; partials are those of the first {MOST_STRIKES}: use --from and --to "
-                     "to read others.",)
+        warnings += (f"{len(spans)} strikes were found; partials are those of the {MOST_STRIKES} that ring longest and "
+                     "loudest: use --from and --to to read others.",)
     return _assemble(found, spans, sample_rate_hz, names, drum, offset_s, warnings)
 
 
@@ -76,11 +76,20 @@ def read_spans(x: Array, sample_rate_hz: int, spans: Sequence[Span], *, quick: b
     step = divisor(sample_rate_hz, any(is_fast(x, sample_rate_hz, a, b) for a, b in limits[:8]))
     floor = measure_floor(x, sample_rate_hz, spans[0].onset_s, step)
     if not quick:
-        windows, which, unit = cut_windows(x, sample_rate_hz, limits[:MOST_STRIKES], floor, step)
+        chosen = best_strikes(spans, MOST_STRIKES)
+        windows, which, unit = cut_windows(x, sample_rate_hz, [limits[i] for i in chosen], floor, step)
+        which = [chosen[i] for i in which]
         found = read_take(windows, which, len(spans), unit, floor, sample_rate_hz, step) if windows else None
         if found is not None:
             return found
     return _each_alone(x, sample_rate_hz, limits, floor, step, quick)
+
+
+def best_strikes(spans: Sequence[Span], most: int) -> list[int]:
+    """Indices, in order of time, of the ``most`` strikes that tell most of the partials: what a strike tells of a frequency
+    goes with its power and the cube of the time it rings undisturbed (at most 1.5 s)."""
+    told = [3.0 * np.log(min(max(s.end_s - s.onset_s, 1e-3), 1.5)) + max(s.peak_dbfs) * np.log(10.0) / 10.0 for s in spans]
+    return sorted(sorted(range(len(spans)), key=lambda i: -told[i])[:most])
 
 
 def _each_alone(
