@@ -86,7 +86,7 @@ def test_the_ladder_fits_every_width(page, width):
 def test_the_dark_page_keeps_its_contrast(chromium, served):
     context = chromium.new_context(color_scheme="dark", base_url=served, viewport={"width": 1280, "height": 900})
     page = context.new_page()
-    for view in ("ladder", "forecast", "turn", "history"):
+    for view in ("ladder", "forecast", "turn", "history", "walk", "choose"):
         page.goto(VIEWS[view])
         page.evaluate(AXE.read_text(encoding="utf-8"))
         assert page.evaluate(SAYS) == []
