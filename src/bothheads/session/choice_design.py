@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from ..plan.robust import Change
 
 
+MANY_TURNS = 0.4  # step: forty eighths
+
+
 def option(job: Job, design: Design, rank: int, near: Sequence[Near]) -> dict[str, Any]:
     """A design as one of the answer's options; ``near`` are the owned drums set for the job."""
     from ..drumfile import to_dict
@@ -121,6 +124,8 @@ def _arguments(job: Job, design: Design, settings: Sequence[Mapping[str, Any]]) 
             reasons += [lead + w for w in room_words(part.room, exp(found.figures.values["note"]))]
         if setting["robust"]["words"][-1].startswith("touchy"):
             against.append(lead + setting["robust"]["words"][-1])
+    if "turning" in design.misses and design.misses["turning"] > MANY_TURNS:
+        against.append("more than five turns of a key between the jobs, both heads together: nobody does that at the door")
     load = design.carried
     if job.weight_kg is not None and load.weight_kg + load.weight_sd_kg > job.weight_kg:
         against.append(f"weight {load.weight_kg:.1f} +- {load.weight_sd_kg:.1f} kg: the limit is within its spread")
