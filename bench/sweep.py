@@ -43,8 +43,8 @@ DRAWS = """
 [random]
 count = {count}
 seed = {seed}
-diameter_in = [10, 12, 13, 14, 16, 18, 20, 22, 24, 26]
-depth_in = {{from = 8, to = 18, step = 1}}
+diameter_in = [{diameters}]
+depth_in = [{depths}]
 batter.tension = {{from = 350, to = 2500, distribution = "log-uniform"}}
 resonant.tension = {{from = 0.7, to = 2, distribution = "log-uniform", times = "batter.tension"}}
 batter.film_mil = [7, 7.5, 10, 12, 14]
@@ -55,14 +55,12 @@ resonant.resistance = {{from = 2.5, to = 12, distribution = "log-uniform"}}
 OPENING = "resonant.opening_diameter_in = [4, 5, 6]\nresonant.opening_x_m = {from = 0, to = 0.1}\n"
 PAD = ('[[drum.muffling]]\nkind = "pad"\nheads = ["batter"]\ny_m = -0.15\nradius_m = 0.06\nmass_kg = 0.03\n'
        "resistance = 60\n")
-BASS_ONLY = "diameter_in = [18, 20, 22, 24, 26]"
+DIAMETERS, DEPTHS = "10,12,13,14,16,18,20,22,24,26", "8,9,10,11,12,13,14,15,16,17,18"  # inches, 110 shapes
 
 
-def spec_text(kind: str, count: int, seed: int) -> str:
-    """The sweep of a kind of designs: plain, opening, pad."""
-    draws = DRAWS.format(count=count, seed=seed)
-    if kind != "plain":
-        draws = draws.replace("diameter_in = [10, 12, 13, 14, 16, 18, 20, 22, 24, 26]", BASS_ONLY)
+def spec_text(kind: str, count: int, seed: int, diameters: str = DIAMETERS, depths: str = DEPTHS) -> str:
+    """The sweep of a kind of designs: plain, opening, pad (bass drums only)."""
+    draws = DRAWS.format(count=count, seed=seed, depths=depths, diameters=diameters if kind == "plain" else "18,20,22,24,26")
     return DRUM + (PAD if kind == "pad" else "") + draws + (OPENING if kind == "opening" else "")
 
 
@@ -193,6 +191,9 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--runs", default="speed,kills,mixed", help="which parts to run")
+    parser.add_argument("--diameters", default=DIAMETERS, help="inches; a million designs have 9,000 to each of 110 shapes, "
+                        "so fewer shapes make a small run more like it")
+    parser.add_argument("--depths", default=DEPTHS)
     parser.add_argument("--out", type=Path)
     args = parser.parse_args()
     from bothheads.runs.cluster import is_installed
@@ -200,11 +201,12 @@ def main() -> None:
     engines = ["pool", *(["cluster"] if is_installed() else [])]
     if len(engines) == 1:
         print("Dask is not installed: its part is left out.")
-    result: dict[str, Any] = {"cases": args.cases, "seed": args.seed, "load_before": os.getloadavg()}
+    result: dict[str, Any] = {"cases": args.cases, "seed": args.seed, "diameters": args.diameters, "depths": args.depths,
+                              "load_before": os.getloadavg()}
     with tempfile.TemporaryDirectory(prefix="bench-sweep-") as name:
         folder = Path(name)
         spec = folder / "plain.toml"
-        spec.write_text(spec_text("plain", args.cases, args.seed), encoding="utf-8")
+        spec.write_text(spec_text("plain", args.cases, args.seed, args.diameters, args.depths), encoding="utf-8")
         if "speed" in args.runs:
             result["speed"] = speed(spec, folder, args.jobs, engines)
         if "kills" in args.runs:

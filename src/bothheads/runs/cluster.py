@@ -91,7 +91,12 @@ def _client(stack: ExitStack, jobs: int, scheduler: str | None) -> tuple[Any, in
         "distributed.scheduler.allowed-failures": ATTEMPTS - 1, "distributed.worker.memory.target": False,
         "distributed.worker.memory.spill": False, "distributed.worker.memory.pause": False,
         "distributed.worker.multiprocessing-method": "spawn", "temporary-directory": scratch,
-        "distributed.admin.log-format": "%(message)s", "distributed.comm.timeouts.connect": f"{WAIT_S:g}s",
+        "distributed.worker.profile.enabled": False, "distributed.admin.tick.interval": "1s",  # nobody looks at either
+        # Dask gives memory back at every turn, which costs as much time as the work; a chunk's arrays come again at once.
+        "distributed.nanny.pre-spawn-environ.MALLOC_TRIM_THRESHOLD_": 2**28,
+        "distributed.nanny.pre-spawn-environ.MALLOC_MMAP_THRESHOLD_": 2**25,
+        "distributed.admin.system-monitor.interval": "5s", "distributed.admin.log-format": "%(message)s",
+        "distributed.comm.timeouts.connect": f"{WAIT_S:g}s",
     }))
     if scheduler is not None:
         try:
