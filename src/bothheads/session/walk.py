@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 MOST_PLACES = 12
 
 
+SAME_SHARE = 0.02  # partials of different places nearer than this are one: quick readings glide a little differently
+OVER_PEAK_DB = 6.0  # a partial that would have begun louder than this over its strike's peak is no partial
+
+
 def walked(by_place: Mapping[str, Sequence[Reading]]) -> TakenRoundness:
     """Roundness and levels of readings of one microphone moved from place to place; the strikes of a place are joined.
 
@@ -30,10 +34,25 @@ def walked(by_place: Mapping[str, Sequence[Reading]]) -> TakenRoundness:
     InputError
         A reading has more than one channel.
     """
+    from ..roundness import roundness_db
     from ..sound.roundness import roundness_of
 
-    return roundness_of([replace(join_readings(list(readings)), channels=(place,))
-                         for place, readings in by_place.items() if readings])
+    found = roundness_of([replace(join_readings([_plausible(r) for r in readings]), channels=(place,))
+                          for place, readings in by_place.items() if readings])
+    rows: list[tuple[float, tuple[float | None, ...]]] = []
+    for f, levels in found.rows:
+        apart = bool(rows) and all(x is None or y is None for x, y in zip(rows[-1][1], levels, strict=True))
+        if apart and f / rows[-1][0] - 1.0 < SAME_SHARE:
+            rows[-1] = (rows[-1][0], tuple(y if x is None else x for x, y in zip(rows[-1][1], levels, strict=True)))
+        else:
+            rows.append((f, levels))
+    return replace(found, rows=tuple(rows), roundness_db=roundness_db([levels for _, levels in rows]))
+
+
+def _plausible(reading: Reading) -> Reading:
+    peaks = [p for s in reading.strikes for p in s.peak_dbfs[:1] if p is not None]
+    top = max(peaks, default=0.0) + OVER_PEAK_DB
+    return replace(reading, partials=tuple(p for p in reading.partials if (p.level_dbfs[0] or -99.0) <= top))
 
 
 def least_roundness(found: TakenRoundness) -> float | None:
