@@ -1,6 +1,6 @@
 """Draws docs/pictures/intervals.svg and calibration.svg from what the benches wrote.
 
-usage: python bench/intervals.py --out I.json; python bench/fit.py --out F.json; python builders/plots.py I.json F.json
+usage: python bench/intervals.py --out I.json; python bench/fit.py --out F.json; python builders/plots.py I.json [F.json]
 """
 
 from __future__ import annotations
@@ -79,11 +79,14 @@ def calibration(rows: list[dict[str, object]]) -> None:
 
 
 def main() -> None:
-    """Draw both from the two files named."""
-    first, second = (json.loads(Path(p).read_text(encoding="utf-8")) for p in sys.argv[1:3])
-    intervals(list(first["cells"].values()), [100 * level for level in first["levels"]])
-    calibration(second["rows"])
-    print("wrote docs/pictures/intervals.svg and calibration.svg")
+    """Draw a picture for every file named, by what it holds."""
+    for name in sys.argv[1:]:
+        found = json.loads(Path(name).read_text(encoding="utf-8"))
+        if "cells" in found:
+            intervals(list(found["cells"].values()), [100 * level for level in found["levels"]])
+        else:
+            calibration(found["rows"])
+        print(f"drew what {name} holds into docs/pictures/")
 
 
 if __name__ == "__main__":
