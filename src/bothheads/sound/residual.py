@@ -94,7 +94,7 @@ def wald(part: Part, K: int) -> Array:
 def fisher(fit: JointFit) -> tuple[Array, Array]:
     """Standard deviations (f [Hz], a [1/s]) from the curvature at the optimum, in units of the windows' noise."""
     H, _ = fit.normal()
-    if not np.isfinite(H).all():  # a partial has run away: nothing is known of any of them
+    if not np.isfinite(H).all() or H.diagonal().max() <= 0.0:  # a partial has run away: nothing is known of any of them
         return np.full(len(fit.f), np.inf), np.full(len(fit.f), np.inf)
     d = 1.0 / np.sqrt(np.maximum(H.diagonal(), 1e-30 * H.diagonal().max() + 1e-200))
     try:
