@@ -61,7 +61,8 @@ def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = S
         if wide:
             pen.text(x, height - 30, _short(r.name, column), size=15, weight=700)
         if r.note_hz is None:
-            pen.text(x, base - 8, "not read" if wide else f"{r.name}: not read", size=13, css="t2 halo")
+            if wide:
+                pen.text(x, base - 8, "not read", size=13, css="t2 halo")
             continue
         at, length = y(r.note_hz), max(14.0, column * 0.72 * (r.t60_s or 0.0) / axis.full_s)
         if r.target_hz and abs(y(r.target_hz) - at) > 1.5:
@@ -80,6 +81,9 @@ def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = S
             pen.text(before[0] + column / 2, (y(low) + y(high)) / 2 + 40, interval_words(low, high), size=13, anchor="middle",
                      css="t2 halo")
         before = (x, r.note_hz)
+    unread = [r.name for r in rungs if r.note_hz is None]
+    if unread and not wide:  # at the foot, where names have room
+        pen.text(right, base + 14, f"not read: {_short(', '.join(unread), right - left)}", size=13, anchor="end", css="t2 halo")
     label = "The kit on one ladder: " + ", ".join(
         f"{r.name} {'not read' if r.note_hz is None else f'{r.note_hz:.1f} hertz'}" for r in rungs) + "."
     return pen.drawing(width, height, css="wide" if wide else "narrow", label=label)
