@@ -72,6 +72,19 @@ def test_a_stopped_take_waits_with_its_recording_and_goes_on(fresh, multipart, r
     assert "At work" not in fresh("GET", "/drums/1").text
 
 
+def test_a_stop_at_any_moment_of_the_beginning_ends_the_work(fresh, multipart, recording):
+    """Before its turn, while its process is born, just after: the work ends and no state comes of it."""
+    for pause in (0.0, 0.005, 0.05, 0.3):
+        name = json.loads(sent(fresh, multipart, recording, accept="application/json").text)["job"]
+        job = fresh.app.state.desk.jobs.get(name)
+        time.sleep(pause)
+        fresh("POST", f"/api/jobs/{name}/stop")
+        assert job.over.wait(20)
+        assert job.state == "stopped" and (job.process is None or not job.process.is_alive()), pause
+        fresh("POST", f"/jobs/{name}/away")
+    assert "Keep as state 4" in fresh("GET", "/drums/1").text
+
+
 def test_thrown_away_is_gone(fresh, multipart, recording):
     name = json.loads(sent(fresh, multipart, recording, accept="application/json").text)["job"]
     job = fresh.app.state.desk.jobs.get(name)

@@ -102,11 +102,15 @@ class Jobs:
             ours, theirs = _SPAWN.Pipe()
             job.pipe = ours
             job.process = _SPAWN.Process(target=labour.work, args=(theirs, job.kind, self.log_path, job.asked), daemon=True)
-            job.state, job.stage = "running", "starting"
             job.process.start()
             theirs.close()
+            with self._lock:  # a stop that came meanwhile found no process to end
+                if job.state == "waiting":
+                    job.state, job.stage = "running", "starting"
+                else:
+                    job.process.terminate()
             with suppress(EOFError, OSError):
-                while job.state == "running":
+                while job.state in ("running", "stopped"):  # stopped: what was finished just before is heard still
                     self._hear(job, ours.recv())
             if job.state == "running":  # it ended without a word
                 job.state, job.error = "failed", "The program stopped in the middle of this: go on, or throw it away."
@@ -119,7 +123,8 @@ class Jobs:
 
     def _hear(self, job: Job, said: tuple[Any, ...]) -> None:
         if said[0] == "at":
-            _, job.stage, job.share = said
+            if job.state == "running":
+                _, job.stage, job.share = said
         elif said[0] == "done":
             job.answer = said[1]
             job.follows = job.where(job.answer)
@@ -146,10 +151,11 @@ class Jobs:
 
     def stop(self, job: Job) -> None:
         """End it now; what it works on stays, so that it can go on."""
-        if job.state in ("waiting", "running"):
-            job.state, job.stage = "stopped", "stopped"
-            if job.process is not None and job.process.is_alive():
-                job.process.terminate()
+        with self._lock:
+            if job.state in ("waiting", "running"):
+                job.state, job.stage = "stopped", "stopped"
+                if job.process is not None and job.process.is_alive():
+                    job.process.terminate()
 
     def enough(self, job: Job) -> None:
         """Ask it to answer with what it has; work that cannot is stopped."""
