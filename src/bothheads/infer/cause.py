@@ -15,10 +15,11 @@ from math import exp, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import TENSION_PER_TURN
 from ..records import HEADS, Cause, HeadName, State
 from .change import Pairs, pair_up
 from .history import even_turns, head_or_none, new_heads, visits
-from .slopes import SLOPE_CENTRE, SLOPE_SD
+from .slopes import SLOPE_SD
 
 Array = NDArray[np.float64]
 
@@ -72,7 +73,7 @@ def _turned(b: State, head: HeadName) -> tuple[float, float]:
     turns, variance = even_turns(b.turns, head, found.rods)
     if turns == 0.0:
         return 0.0, TENSION_SD
-    step = SLOPE_CENTRE * turns / (found.tension or 500.0)
+    step = TENSION_PER_TURN * turns / (found.tension or 500.0)
     return step, sqrt((step * SLOPE_SD) ** 2 + variance + 0.02**2)
 
 

@@ -18,7 +18,6 @@ from .history import Visit
 
 Array = NDArray[np.float64]
 
-SLOPE_CENTRE = TENSION_PER_TURN
 SLOPE_SD = 0.48  # of ln s about that centre when no drum has taught anything; the same mechanics: 45 % and more
 DRUM_SD = 0.35  # of ln s from head to head about the mean of a workshop's drums
 HEADS_ALIKE = 0.5  # correlation of ln s between the two heads of one drum: same rods, same hands
@@ -45,7 +44,7 @@ class SlopePrior:
 
 def base_prior() -> SlopePrior:
     """The prior of a workshop whose log has taught nothing yet."""
-    return SlopePrior(np.full(2, log(SLOPE_CENTRE)), np.full(2, SLOPE_SD))
+    return SlopePrior(np.full(2, log(TENSION_PER_TURN)), np.full(2, SLOPE_SD))
 
 
 def grid_of(mean: Array, sd: Array, width: float) -> Array:

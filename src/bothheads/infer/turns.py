@@ -16,6 +16,7 @@ from math import exp, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import TENSION_PER_TURN
 from ..errors import CannotAnswer
 from ..physics.hoop import slope_bound
 from ..records import HEADS, HeadName, State, Turn
@@ -28,7 +29,6 @@ from .slopes import (
     LOWEST_TENSION,
     NODES,
     SETTLING_SD,
-    SLOPE_CENTRE,
     SLOPE_SD,
     SlopePrior,
     base_prior,
@@ -52,7 +52,7 @@ def prior_from(others: Sequence[Sequence[State]]) -> SlopePrior:
         found = [(model.log_slope(i)) for i in (0, 1) if model.steps_learned[i]]
         seen += found
         taught += bool(found)
-    precision, total = 1.0 / (SLOPE_SD**2 - DRUM_SD**2), log(SLOPE_CENTRE) / (SLOPE_SD**2 - DRUM_SD**2)
+    precision, total = 1.0 / (SLOPE_SD**2 - DRUM_SD**2), log(TENSION_PER_TURN) / (SLOPE_SD**2 - DRUM_SD**2)
     for mean, sd in seen:
         weight = 1.0 / (DRUM_SD**2 + sd**2)
         precision, total = precision + weight, total + weight * mean
@@ -216,6 +216,15 @@ def learn_heads(states: Sequence[State], *, others: Sequence[Sequence[State]] = 
 def learn(states: Sequence[State], head: HeadName, *, others: Sequence[Sequence[State]] = ()) -> TurnModel:
     """What a turn does on one head of a drum, from its states; arguments and errors as ``learn_heads``."""
     return of_head(learn_heads(states, others=others), head)
+
+
+def learned_heads(states: Sequence[State]) -> dict[HeadName, TurnModel]:
+    """The heads of one drum whose own turns have taught something, each as learned; none without a history."""
+    try:
+        model = learn_heads(states)
+    except CannotAnswer:
+        return {}
+    return {head: of_head(model, head) for i, head in enumerate(HEADS) if model.steps_learned[i]}
 
 
 def of_head(model: HeadsModel, head: HeadName) -> TurnModel:

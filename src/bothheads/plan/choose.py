@@ -15,9 +15,9 @@ from typing import Any
 
 import numpy as np
 
+from ..constants import TENSION_PER_TURN
 from ..drumfile import changed
 from ..errors import BothheadsError
-from ..infer.slopes import SLOPE_CENTRE
 from ..records import Drum
 from ..units import cents
 from .carrying import Carried, carried, shortfall_m
@@ -310,7 +310,7 @@ def turning(first: Drum, second: Drum) -> float:
     for a, b in ((first.batter, second.batter), (first.resonant, second.resonant)):
         if a is not None and b is not None:
             moved += abs((b.tension or 0.0) - (a.tension or 0.0))
-    return 8.0 * moved / SLOPE_CENTRE
+    return 8.0 * moved / TENSION_PER_TURN
 
 
 def assembled(build: Build, settings: Sequence[Found], use: str) -> Design:

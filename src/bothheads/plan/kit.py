@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .. import units
+from ..constants import TENSION_PER_TURN
 from ..errors import CannotAnswer, InputError
 from ..infer import ladder
-from ..infer.slopes import SLOPE_CENTRE
 from ..records import Drum
 from .wish import SEMITONE
 
@@ -104,7 +104,7 @@ def _effort(item: KitDrum, target: float) -> float:
     """Turns that a new note takes, both heads alike: d ln T = 2 d ln f, so turns = 2 T d ln f / slope."""
     tension = ladder.known_tensions(item.drum)
     mean = 600.0 if tension is None else float(np.mean(tension[: 1 if item.drum.resonant is None else 2]))
-    return 2.0 * mean * abs(log(target / item.note_hz)) / SLOPE_CENTRE
+    return 2.0 * mean * abs(log(target / item.note_hz)) / TENSION_PER_TURN
 
 
 def _cost(items: Sequence[KitDrum], ranges: Sequence[tuple[float, float]], notes: Array) -> float:

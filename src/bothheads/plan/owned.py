@@ -13,10 +13,10 @@ from math import exp, log
 import numpy as np
 
 from .. import units
-from ..errors import CannotAnswer
+from ..constants import TENSION_PER_TURN
 from ..infer.history import fit_of
-from ..infer.slopes import SLOPE_CENTRE, SLOPE_SD
-from ..infer.turns import learn_heads, of_head
+from ..infer.slopes import SLOPE_SD
+from ..infer.turns import learned_heads
 from ..records import HEADS, Drum, HeadName, State
 from .choose import Design, assembled
 from .cost import Scale
@@ -146,20 +146,16 @@ def _near(owned: Owned, design: Design, job: Job) -> Near:
 
 def learned(owned: Owned) -> tuple[dict[HeadName, float], list[str]]:
     """N/m per turn of each head, from the drum's own log where it has taught something, and words on how well known."""
-    try:
-        model = learn_heads(owned.states)
-        heads = {head: of_head(model, head) for head in HEADS}
-    except CannotAnswer:
-        heads = {}
+    heads = learned_heads(owned.states)
     out: dict[HeadName, float] = {}
     words = []
     for head in HEADS:
-        if head in heads and heads[head].steps_learned:
+        if head in heads:
             out[head] = heads[head].slope
             words.append(heads[head].words())
         else:
             out[head] = per_turn(owned.drum, head)
     if len(words) < len(HEADS):
-        words.append(f"turns from common practice, {SLOPE_CENTRE:.0f} N/m a turn within a factor of {exp(SLOPE_SD):.1f}: "
+        words.append(f"turns from common practice, {TENSION_PER_TURN:.0f} N/m a turn within a factor of {exp(SLOPE_SD):.1f}: "
                      "turn half, read, and plan again")
     return out, words

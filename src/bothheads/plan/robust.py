@@ -14,8 +14,7 @@ from math import exp, log
 import numpy as np
 from numpy.typing import NDArray
 
-from ..constants import ASSUMED_RESISTANCE_FACTOR
-from ..infer.slopes import SLOPE_CENTRE
+from ..constants import ASSUMED_RESISTANCE_FACTOR, TENSION_PER_TURN
 from ..physics.hoop import slope_bound
 from ..records import HEADS, Drum, HeadName
 from ..units import cents
@@ -25,7 +24,6 @@ Array = NDArray[np.float64]
 
 WARMER_C = 10.0
 ROOM_C = 20.0
-RIGID_SHARE = 0.9  # of a rigid hoop's bound: no turn adds more
 
 
 @dataclass(frozen=True)
@@ -53,8 +51,13 @@ class Robust:
 
 def per_turn(drum: Drum, head: HeadName, slope: float | None = None) -> float:
     """Tension [N/m] that one turn of every rod adds: ``slope``, or the prior's centre, below a rigid hoop's bound."""
-    bound = RIGID_SHARE * slope_bound(drum.head(head).surface_density, drum.radius)
-    return min(slope or SLOPE_CENTRE, bound)
+    return _felt(drum, head, slope) * slope_bound(drum.head(head).surface_density, drum.radius)
+
+
+def _felt(drum: Drum, head: HeadName, slope: float | None) -> float:
+    from ..physics.weather import share_felt
+
+    return share_felt(drum.head(head).surface_density, drum.radius, per_turn=slope or TENSION_PER_TURN)
 
 
 def _state(drum: Drum) -> list[float]:
@@ -109,8 +112,7 @@ def _weather(drum: Drum, warmer: float, slope: float | None, *, rigid: bool = Fa
 
     still, moved = (replace(drum, air=with_properties(replace(drum.air, temperature_c=ROOM_C + by))) for by in (0.0, warmer))
     for head in HEADS:
-        film, bound = drum.head(head), slope_bound(drum.head(head).surface_density, drum.radius)
-        share = 1.0 if rigid else per_turn(drum, head, slope) / bound
+        film, share = drum.head(head), 1.0 if rigid else _felt(drum, head, slope)
         tension = (film.tension or 0.0) + share * warmer * tension_slope(film.surface_density)
         if tension <= 0.2 * (film.tension or 0.0):
             return None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from math import exp, hypot, log
+from math import hypot, log
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,38 +70,25 @@ def forecast_state(
         changed, prediction = _from_description(drum, asked)
     said: tuple[str, ...] = ()
     if weather is not None:
-        changed, prediction, said = _carried(changed, prediction, weather, _taught(loaded))
+        changed, prediction, said = _carried(changed, prediction, weather, loaded)
     warnings = tuple(dict.fromkeys((*loaded.warnings, *said, *prediction.warnings)))
     return changed, replace(prediction, warnings=warnings)
 
 
-def _taught(loaded: Loaded) -> dict[HeadName, tuple[float, float]]:
-    """What a turn adds to each head as this drum's turns have taught: mean [N/m] and sd of its logarithm."""
-    from ..errors import CannotAnswer
-    from ..infer.turns import learn_heads
-
-    if not loaded.states:
-        return {}
-    try:
-        model = learn_heads(loaded.states)
-    except CannotAnswer:
-        return {}
-    return {name: (exp(model.log_slope(i)[0]), model.log_slope(i)[1]) for i, name in enumerate(HEADS) if model.steps_learned[i]}
-
-
-def _carried(drum: Drum, before: Prediction, weather: Weather, taught: dict[HeadName, tuple[float, float]],
-             ) -> tuple[Drum, Prediction, tuple[str, ...]]:
+def _carried(drum: Drum, before: Prediction, weather: Weather, loaded: Loaded) -> tuple[Drum, Prediction, tuple[str, ...]]:
     """The forecast in the other air; the note keeps its spread in cents, widened by how far the mount may give way."""
     from ..infer.slopes import SLOPE_SD
+    from ..infer.turns import learned_heads
     from ..physics.forecast import forecast
     from ..physics.weather import carried
 
+    heads = learned_heads(loaded.states)
     from_c, to_c, rim = weather
-    moved, words = carried(drum, from_c=from_c, to_c=to_c, rim=rim, per_turn={name: mean for name, (mean, _) in taught.items()})
+    moved, words = carried(drum, from_c=from_c, to_c=to_c, rim=rim, per_turn={name: h.slope for name, h in heads.items()})
     after = forecast(moved)
     was, now = before.note, after.note
     if was.frequency_hz and was.sd_hz and now.frequency_hz:
-        unsure = 0.0 if rim == "rigid" else max((sd for _, sd in taught.values()), default=SLOPE_SD)
+        unsure = 0.0 if rim == "rigid" else max((log(h.slope_factor) for h in heads.values()), default=SLOPE_SD)
         spread = hypot(was.sd_hz / was.frequency_hz, unsure * log(now.frequency_hz / was.frequency_hz))
         after = replace(after, note=replace(now, sd_hz=spread * now.frequency_hz))
     return moved, after, words
