@@ -17,6 +17,7 @@ from .response import families, spot, spot_on
 from .system import ModeSet, tension_of
 
 FMAX = 600.0  # Hz; a felt beater's push ends well below, what lies above gives way statically
+ENOUGH_HZ = 300.0  # modes that are enough for a felt contact: to 600 Hz it is 0.5 % longer at most
 HIGHEST_KA = 3.0  # the air outside is tabulated a little further
 _ORDERS, _FILMS = 24, 30  # of the static remainder; the Gaussian spot cuts the sum off
 

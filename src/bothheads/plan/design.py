@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from math import exp, log, sqrt
+from math import exp, log
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +21,7 @@ from ..roundness import roundness_db
 from .job import Job, Part
 from .muffling import KINDS
 from .safety import film_bounds
+from .sheet import response_s
 
 if TYPE_CHECKING:
     from ..physics.system import ModeSet
@@ -66,6 +67,11 @@ LAID: dict[str, Laid] = {k.name: k for k in (
     Laid("pad", _one(0), KINDS[0].low, KINDS[0].high, 1), Laid("pads", _both, KINDS[0].low, KINDS[0].high, 2))}
 
 
+def size_words(drum: Drum) -> str:
+    """Diameter x depth in inches."""
+    return f"{units.inches_from_metres(drum.diameter):.3g} x {units.inches_from_metres(drum.depth):.3g} in"
+
+
 @dataclass(frozen=True)
 class Build:
     """What is bought: a drum without tensions; ``drum.muffling`` is what stays on it (an owned drum's own)."""
@@ -84,8 +90,7 @@ class Build:
         """Size (diameter x depth), films and opening in words."""
         d = self.drum
         films = " + ".join(f"{units.mil_from_surface_density(h.surface_density):.3g}" for h in (d.batter, d.resonant) if h)
-        size = f"{units.inches_from_metres(d.diameter):.3g} x {units.inches_from_metres(d.depth):.3g} in"
-        return f"{size}, {films} mil, " + (f"{self.opening_in:.2g} in opening" if self.opening_in else "closed")
+        return f"{size_words(d)}, {films} mil, " + (f"{self.opening_in:.2g} in opening" if self.opening_in else "closed")
 
 
 @dataclass(frozen=True)
@@ -190,11 +195,6 @@ def loud_db(s: Complex, pressures: Complex) -> Array:
         gain = np.expm1(x) / x  # never zero: every mode decays or turns
         total = total + np.einsum("...ip,...ij,...jp->...p", pressures, gain, turned).real
     return np.asarray(10.0 * np.log10(np.maximum(total / 2.0, 1e-20) / 20e-6**2))
-
-
-def response_s(drum: Drum, tension: float) -> float:
-    """The batter's wave from the middle to the edge and back [s]: 2 a sqrt(sigma / T), the film alone."""
-    return 2.0 * drum.radius * sqrt(drum.batter.surface_density / tension)
 
 
 def figures_of(drum: Drum) -> Figures:

@@ -32,7 +32,6 @@ DEPTHS: dict[str, tuple[float, ...]] = {"bass": tuple(range(8, 23, 2)), "tom": t
 NOTES = {"bass": (20.0, 150.0), "tom": (40.0, 400.0)}  # Hz that may be asked for
 TENSIONS = (100.0, 8000.0)  # N/m that may be asked for
 RING_M, RING = 1.5, 8  # places of the roundness map: level with the axis, turned so that none lies on a nodal line
-CONTACT_HZ = 300.0  # modes of a contact; to 600 Hz a felt contact is 0.5 % longer at most
 UNITS = {"note": "Hz", "tension": "N/m", "tail": "s", "contact": "ms", "roundness": "dB"}
 WORDS = {
     "note": "drum note", "tension": "tension of both heads", "tail": "time for the note to fall 60 dB",
@@ -106,7 +105,7 @@ def _drum(use: Use, diameter: float, depth: float, film_mil: float, tension: flo
 
 def _figures(drum: Drum, use: Use, note_hz: float | None) -> dict[str, float]:
     """The five figures of one size, tuned to the note where there is one; empty out of reach."""
-    from ..physics.feel import contact_with
+    from ..physics.feel import ENOUGH_HZ, contact_with
 
     tuned = drum if note_hz is None else at_note(drum, note_hz)
     if tuned is None:
@@ -115,7 +114,7 @@ def _figures(drum: Drum, use: Use, note_hz: float | None) -> dict[str, float]:
     figures = {
         "note": prediction.note.frequency_hz, "tension": tuned.batter.tension, "tail": prediction.note.t60_s,
         "roundness": prediction.roundness_db,
-        "contact": 1e3 * contact_with(tuned, fmax_hz=CONTACT_HZ).contact_s if use == "bass" else None,
+        "contact": 1e3 * contact_with(tuned, fmax_hz=ENOUGH_HZ).contact_s if use == "bass" else None,
     }
     return {name: float(value) for name, value in figures.items() if value is not None}
 

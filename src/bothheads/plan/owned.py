@@ -20,7 +20,7 @@ from ..infer.turns import learned_heads
 from ..records import HEADS, Drum, HeadName, State
 from .choose import Design, assembled
 from .cost import Scale
-from .design import Build, laid_words
+from .design import Build, laid_words, size_words
 from .hunt import Hunt
 from .job import Job
 from .robust import per_turn
@@ -101,7 +101,7 @@ def differences(design: Design, near: Near) -> list[str]:
     a, b = design.build.drum, near.owned.drum
     out = []
     if abs(log(a.diameter / b.diameter)) > 0.01 or abs(a.depth - b.depth) > 0.01:
-        out.append(f"yours is {_inches(b)}, the design {_inches(a)} (diameter x depth)")
+        out.append(f"yours is {size_words(b)}, the design {size_words(a)} (diameter x depth)")
     for name in HEADS:
         ours, theirs = b.head(name).surface_density, a.head(name).surface_density
         if abs(log(ours / theirs)) > ALIKE_FILM:
@@ -112,10 +112,6 @@ def differences(design: Design, near: Near) -> list[str]:
         out.append("it has an opening, the design is closed" if mine else
                    f"it is closed, the design has a {wanted:.2g} in opening: cutting one cannot be undone")
     return out
-
-
-def _inches(drum: Drum) -> str:
-    return f"{units.inches_from_metres(drum.diameter):.3g} x {units.inches_from_metres(drum.depth):.3g} in"
 
 
 def _loosened(drum: Drum) -> Drum:

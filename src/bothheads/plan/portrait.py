@@ -10,7 +10,7 @@ import numpy as np
 from ..records import Feel
 from .design import Figures
 from .robust import Robust, robust
-from .sheet import EARLY_S
+from .sheet import early_late
 
 
 @dataclass(frozen=True)
@@ -40,13 +40,12 @@ def portrait(figures: Figures, *, slope: float | None = None) -> Portrait:
     wide = top if is_mixed(drum) else FMAX
     modes = figures.modes if wide == top else solve(drum, fmax_hz=highest_hz(drum, wide))
     pressures = heard(modes, drum.strike, drum.places)
-    energy = (np.abs(pressures) ** 2).mean(1) * modes.decay_s / 2.0
-    energy = np.where(modes.frequency_hz <= top, energy, 0.0)
-    early = energy * (1.0 - np.exp(-2.0 * EARLY_S / modes.decay_s))
-    whole, first = float(energy.sum()), float(early.sum())
+    power = np.where(modes.frequency_hz <= top, (np.abs(pressures) ** 2).mean(1), 0.0)
+    early, late = early_late(power, modes.decay_s)
+    whole, first = float((early + late).sum()), float(early.sum())
     tone = attack = None
     if whole > 0.0 and len(modes):
-        tone = 10.0 * log10(max(float(energy[int(np.argmax(modes.same_sense))]), 1e-30) / whole)
+        tone = 10.0 * log10(max(float((early + late)[int(np.argmax(modes.same_sense))]), 1e-30) / whole)
         attack = 10.0 * log10(max(first, 1e-30) / max(whole - first, 1e-30))
     own = own_modes(drum, top)
     pitches = {name: hz for name, rows in own.items() if (hz := next((f for f, text in rows if text == "(0,1)"), None))}

@@ -52,13 +52,23 @@ def steady_model(drum: Drum) -> Model:
 
 
 def _energies(partials: Sequence[ModelPartial]) -> tuple[Array, Array]:
-    """Energy of each partial (mean over the places) before and after ``EARLY_S``: A^2 tau / 2 and its parts."""
+    """Energy of each partial, mean over the places, before and after ``EARLY_S``."""
     power = np.array([np.mean([10.0 ** (v / 10.0) for v in p.level_db.values()]) if p.level_db else 0.0
                       for p in partials])
     tau = np.array([p.decay_s for p in partials])
+    return early_late(power, tau)
+
+
+def early_late(power: Array, tau: Array) -> tuple[Array, Array]:
+    """Energy [power s] of decaying partials before and after ``EARLY_S``: A^2 tau / 2 and its parts."""
     late = np.exp(-2.0 * EARLY_S / tau)
     whole = power * tau / 2.0
     return whole * (1.0 - late), whole * late
+
+
+def response_s(drum: Drum, tension: float) -> float:
+    """The batter's wave from the middle to the edge and back [s]: 2 a sqrt(sigma / T), the film alone."""
+    return 2.0 * drum.radius * sqrt(drum.batter.surface_density / tension)
 
 
 def figures(drum: Drum, prediction: Prediction) -> Array:
@@ -80,7 +90,7 @@ def figures(drum: Drum, prediction: Prediction) -> Array:
             out[2] = 10.0 * log10(max(whole[mine], 1e-30) / max(whole.sum(), 1e-30))
     tension = ladder.known_tensions(drum)
     assert tension is not None
-    out[4] = log(2.0 * drum.radius * sqrt(drum.batter.surface_density / tension[0]))
+    out[4] = log(response_s(drum, tension[0]))
     out[5] = prediction.roundness_db if prediction.roundness_db is not None else np.nan
     out[6], out[7] = log(tension[0]), log(tension[1])
     return out

@@ -66,11 +66,7 @@ def strikes_of(table: Mapping[str, Any]) -> tuple[StrikeAt, ...]:
     out = []
     for name, given in table.items():
         where = f"[strikes.{name}]"
-        if not isinstance(given, Mapping):
-            raise InputError(f"{where} must be a table: write x_m and y_m, or x_radii and y_radii.")
-        extra = sorted(set(given) - set(_STRIKE))
-        if extra:
-            raise InputError(f"{where} {extra[0]} is not known: use {', '.join(_STRIKE)}.")
+        _check_keys(where, given, tuple(_STRIKE), "must be a table: write x_m and y_m, or x_radii and y_radii.")
         for axis in "xy":
             if f"{axis}_m" in given and f"{axis}_radii" in given:
                 raise InputError(f"{where} has both {axis}_m and {axis}_radii: keep one of them.")
@@ -90,11 +86,7 @@ def places_of(table: Mapping[str, Any]) -> tuple[PlaceAt, ...]:
     out += [PlaceAt(name, flat[name].x, flat[name].y, flat[name].z, origins[name]) for name in wanted]
     for name, place in given.items():
         where = f"[places.{name}]"
-        if not isinstance(place, Mapping):
-            raise InputError(f"{where} must be a table with x_m, y_m and one of z_m, beyond_m, from_middle_m.")
-        extra = sorted(set(place) - set(_PLACE))
-        if extra:
-            raise InputError(f"{where} {extra[0]} is not known: use {', '.join(_PLACE)}.")
+        _check_keys(where, place, _PLACE, "must be a table with x_m, y_m and one of z_m, beyond_m, from_middle_m.")
         along = [key for key in _PLACE[2:] if key in place]
         if len(along) != 1:
             raise InputError(f"{where} needs one of z_m (from the batter), beyond_m (the resonant head), from_middle_m.")
@@ -105,6 +97,15 @@ def places_of(table: Mapping[str, Any]) -> tuple[PlaceAt, ...]:
     if len(set(names)) != len(names):
         raise InputError("[places] names a place twice: give each its own name.")
     return tuple(out)
+
+
+def _check_keys(where: str, given: Any, known: tuple[str, ...], otherwise: str) -> None:
+    """Refuses what is no table, and keys that are not known."""
+    if not isinstance(given, Mapping):
+        raise InputError(f"{where} {otherwise}")
+    extra = sorted(set(given) - set(known))
+    if extra:
+        raise InputError(f"{where} {extra[0]} is not known: use {', '.join(known)}.")
 
 
 def _checked(where: str, key: str, value: Any) -> float:

@@ -13,7 +13,7 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -80,14 +80,20 @@ async def _no_icon(request: Request) -> Response:
     return Response(status_code=204)
 
 
-def _wants_json(request: Request) -> bool:
+def wants_json(request: Request) -> bool:
+    """Whether a script asks."""
     return request.url.path.startswith("/api/")
+
+
+def answered(request: Request, answer: Any, page: str) -> Response:
+    """What a script asked for, or for a plain form the way back to its page."""
+    return contract(answer) if wants_json(request) else RedirectResponse(page, status_code=303)
 
 
 async def _said(request: Request, error: Exception) -> Response:
     """An error of ours as one sentence, in the form that was asked for."""
     status = 422 if isinstance(error, CannotAnswer) else 400
-    if _wants_json(request):
+    if wants_json(request):
         answer = error.answer if isinstance(error, CannotAnswer) and error.answer else {}
         return JSONResponse({**answer, "error": str(error)}, status_code=status)
     return show(request, "error.html", status=status, title="Not done", sentence=sentence_of(error))
@@ -103,7 +109,7 @@ async def _missing(request: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
     sentence = "There is no such page: go back to the list of drums." if status == 404 else (
         "This page does not take that: go back and use its form.")
-    if _wants_json(request):
+    if wants_json(request):
         return JSONResponse({"error": sentence}, status_code=status)
     return show(request, "error.html", status=status, title="Not here", sentence=sentence)
 
@@ -111,6 +117,6 @@ async def _missing(request: Request, error: Exception) -> Response:
 async def _broken(request: Request, error: Exception) -> Response:
     """A fault of the program's own: said as such, the trace goes to the terminal."""
     sentence = "The program made a mistake here; nothing was changed. Go back, and tell its makers what you asked for."
-    if _wants_json(request):
+    if wants_json(request):
         return JSONResponse({"error": sentence}, status_code=500)
     return show(request, "error.html", status=500, title="A fault", sentence=sentence)

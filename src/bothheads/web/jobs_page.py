@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from ..errors import InputError
-from .app import contract
+from .app import answered
 from .jobs import Job
 from .work import desk
 
@@ -41,9 +41,7 @@ async def change(request: Request) -> Response:
     job = jobs.get(request.path_params["job"])
     if do != "look":
         await run_in_threadpool(getattr(jobs, do), job)
-    if request.url.path.startswith("/api/"):
-        return contract(job.message())
-    return RedirectResponse(f"/drums/{job.drum_id}" if job.drum_id else "/", status_code=303)
+    return answered(request, job.message(), f"/drums/{job.drum_id}" if job.drum_id else "/")
 
 
 ROUTES = [

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
@@ -14,7 +14,7 @@ from .. import session
 from ..errors import InputError
 from ..records import Prediction
 from . import forms, picture, views
-from .app import contract, show
+from .app import answered, show, wants_json
 from .bench import Bench
 from .ear import Ear, Heard
 from .jobs_page import begun, waiting
@@ -117,7 +117,6 @@ async def change(request: Request) -> Response:
     do, drum_id = request.path_params["do"], request.path_params["drum"]
     form = await request.form()
     work = desk(request)
-    script = request.url.path.startswith("/api/")
 
     def ask(log: Any) -> Any:
         loaded = glance(log, drum_id)
@@ -127,12 +126,9 @@ async def change(request: Request) -> Response:
             bench = bench_of(work, loaded)
         elif do == "drop":
             bench.toggle(forms.whole(form, "strike", 1, 10**6, 0))
-        return message(bench, work.model(loaded, log)) if script else None
+        return message(bench, work.model(loaded, log)) if wants_json(request) else None
 
-    answer = await work.read(ask)
-    if script:
-        return contract(answer)
-    return RedirectResponse(f"/drums/{drum_id}/listen", status_code=303)
+    return answered(request, await work.read(ask), f"/drums/{drum_id}/listen")
 
 
 async def keep(request: Request) -> Response:

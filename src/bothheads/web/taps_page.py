@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
@@ -16,7 +16,7 @@ from ..errors import InputError
 from ..papers.strip import where
 from ..records import HeadName
 from . import forms, views
-from .app import contract, show
+from .app import answered, show
 from .bench import wav_bytes, wav_samples
 from .ear import Ear, Heard
 from .listening import Hearing, follow
@@ -147,10 +147,7 @@ async def change(request: Request) -> Response:
             work.rounds.pop((drum_id, head), None)
         return round_of(work, loaded, head).message()
 
-    answer = await work.read(ask)
-    if request.url.path.startswith("/api/"):
-        return contract(answer)
-    return RedirectResponse(f"/drums/{drum_id}/taps?head={head}", status_code=303)
+    return answered(request, await work.read(ask), f"/drums/{drum_id}/taps?head={head}")
 
 
 async def read(request: Request) -> Response:

@@ -6,7 +6,7 @@ from typing import Any
 
 from starlette.datastructures import FormData
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
@@ -15,7 +15,7 @@ from ..errors import InputError
 from ..papers.planview import plan_svg, spectra_svg
 from ..records import Prediction
 from . import forms, views
-from .app import contract, show
+from .app import answered, show
 from .ear import Ear, Heard
 from .jobs_page import begun, waiting
 from .listening import Hearing, follow
@@ -124,10 +124,7 @@ async def change(request: Request) -> Response:
             _upload(walk, form, files)
         return message(walk, work.model(loaded, log))
 
-    answer = await work.read(ask)
-    if request.url.path.startswith("/api/"):
-        return contract(answer)
-    return RedirectResponse(f"/drums/{drum_id}/walk", status_code=303)
+    return answered(request, await work.read(ask), f"/drums/{drum_id}/walk")
 
 
 def _upload(walk: Walk, form: FormData, files: list[tuple[str, bytes]]) -> None:

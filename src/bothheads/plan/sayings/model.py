@@ -11,7 +11,7 @@ import numpy as np
 
 from ...infer import ladder
 from ...physics.beater import FELT, Beater, Contact
-from ...physics.feel import contact_with
+from ...physics.feel import ENOUGH_HZ, contact_with
 from ...physics.forecast import forecast
 from ...physics.stretch import forecast_glide
 from ...records import Drum, Note, Prediction
@@ -21,7 +21,6 @@ from ..wish import FIGURES
 
 Kept = TypeVar("Kept")
 ABOVE = 3.0  # times the note: what lies higher counts as brightness
-CONTACT_HZ = 300.0  # modes of a contact; to 600 Hz a felt contact is 0.5 % longer at most, what lies above gives way statically
 RING_DB = 30.0
 
 
@@ -60,7 +59,7 @@ class Model:
 
     def contact(self, drum: Drum, beater: Beater = FELT) -> Contact:
         """First contact of a beater."""
-        return self.once(("contact", drum, beater), lambda: contact_with(drum, beater=beater, fmax_hz=CONTACT_HZ))
+        return self.once(("contact", drum, beater), lambda: contact_with(drum, beater=beater, fmax_hz=ENOUGH_HZ))
 
     def glide(self, drum: Drum) -> float:
         """Start minus rest [cents] of the lowest credible partial."""

@@ -1,16 +1,9 @@
 // Walk-round: strikes go to the reader, the place is chosen on the plan by pointer or keys.
-import { ignoredWords, openMicrophone, openReader, remembered } from "./microphone.js";
+import { follow, say } from "./follow.js";
 
 const view = document.querySelector("#view"), drum = view.dataset.drum, $ = id => document.getElementById(id);
-const button = $("listen"), plans = $("plans"), fields = $("newplace");
-let mic = null, reader = null, cross = null;
-
-function say(word, sentence, kind = "") {
-  const box = document.createElement("div"), b = document.createElement("b");
-  box.className = `say ${kind}`; b.textContent = word;
-  box.append(b, sentence);
-  $("advice").replaceChildren(box);
-}
+const plans = $("plans"), fields = $("newplace");
+let cross = null;
 
 function element(name, words, attributes = {}) {
   const made = document.createElement(name);
@@ -112,30 +105,8 @@ function live() {
   }
 }
 
-function stop() {
-  const was = mic; mic = null;
-  was?.close(); reader?.close(); reader = null;
-  button.textContent = "Listen"; view.dataset.listening = "no";
-}
-
-async function start() {
-  button.disabled = true;
-  try {
-    mic = await openMicrophone({ device: remembered("input"), onpacket: ({ packet }) => reader?.send(packet) });
-    const socket = openReader(`/ws/drums/${drum}/walk`, { rate: mic.rate, channels: ["1"] }, show);
-    await socket.ready;
-    reader = socket;
-    socket.socket.addEventListener("close", () => { if (mic) { stop(); say("The reader has stopped", "Start it again with: bothheads serve.", "unsettled"); } });
-    mic.ended(() => { stop(); say("The input has gone", "The microphone was unplugged. What was heard is still here.", "unsettled"); });
-    button.textContent = "Stop listening"; view.dataset.listening = "yes";
-    if (mic.ignored.length) say("To bear in mind", ignoredWords(mic), "refused");
-    else $("advice").replaceChildren();
-  } catch (error) { stop(); say("No microphone", error.message, "refused"); }
-  button.disabled = false;
-}
-
-button.hidden = false; $("how").hidden = false;
-button.addEventListener("click", () => (mic ? stop() : start()));
+follow({ view, button: $("listen"), path: `/ws/drums/${drum}/walk`, show, during: "Stop listening", begun: () => $("advice").replaceChildren() });
+$("how").hidden = false;
 for (const form of view.querySelectorAll("form:not([data-long])")) form.addEventListener("submit", event => {
   const what = form.action.split("/").pop();
   if (event.submitter?.hasAttribute("data-plain")) return;
