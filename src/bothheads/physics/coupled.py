@@ -24,6 +24,8 @@ from .membrane import Array, ring_overlap
 from .system import DEFAULT, Complex, Index, ModeSet, Options, System, tension_of
 
 MAX_ORDERS = 13
+AWAY = 4  # of Newton's steps that keep away from a mode that is known
+BEGUN_ALIKE = 0.7  # likeness of shapes from where two starts are taken for one
 LOWEST_HZ = 1.0  # slower than any leak; air that moves without a spring stands at zero
 
 
@@ -141,9 +143,8 @@ def solve_round(system: System, fmax_hz: float, *, held: HeadName | None = None)
     n = system.films
     keep = {None: slice(0, 2 * n), "batter": slice(n, 2 * n), "resonant": slice(0, n)}[held]
     order, start, vectors = _start(system, fmax_hz, keep)
-    s, vectors, norms = newton(lambda index, z: _kept(system, order[index], z, keep), start, vectors)
-    good = (s.imag > 2 * pi * LOWEST_HZ) & (s.imag < 2 * pi * fmax_hz) & ~duplicates(order, s, vectors)
-    good = np.nonzero(good)[0]
+    s, vectors, norms = settled(lambda index, z: _kept(system, order[index], z, keep), order, start, vectors)
+    good = np.nonzero(is_mode(s, fmax_hz) & ~duplicates(order, s, vectors))[0]
     good = good[np.argsort(s.imag[good])]
     full = np.zeros((len(good), 2 * n), complex)
     full[:, keep] = vectors[good]
@@ -172,54 +173,117 @@ def _windows(c: float, radius: float, depth: float, m: int, fmax_hz: float) -> t
     return tuple(pairwise([0.0, *poles[(poles > 1.0) & (poles < top)].tolist(), top]))
 
 
+def read_at(low: Array, high: Array) -> tuple[Array, Array]:
+    """Where in a band [rad/s] Re Z is read as K - w^2 M."""
+    return np.asarray(low + 0.15 * (high - low)), np.asarray(low + 0.6 * (high - low))
+
+
+def counted(low: Array, high: Array, highest: float) -> tuple[Array, Array]:
+    """Between which frequencies [rad/s] an undamped start of a band counts: a little beyond it, further at the top."""
+    return np.maximum(0.98 * low, 2 * pi * LOWEST_HZ), np.where(high >= highest, 1.2 * high, 1.02 * high)
+
+
 def _start(system: System, fmax_hz: float, keep: slice) -> tuple[Index, Complex, Complex]:
     """Undamped starts, band by band: Re Z(iw) read as K - w^2 M at two frequencies of the band."""
     bands = [(m, *band) for m in range(system.air.orders) for band in windows(system.drum, m, fmax_hz)]
     orders, low, high = (np.array(x) for x in zip(*bands, strict=True))
-    first, second = low + 0.15 * (high - low), low + 0.6 * (high - low)
-    a = _kept(system, orders, 1j * first, keep)[0].real
-    b = _kept(system, orders, 1j * second, keep)[0].real
+    first, second = read_at(low, high)
+    a = _kept(system, orders, np.asarray(1j * first, complex), keep)[0].real
+    b = _kept(system, orders, np.asarray(1j * second, complex), keep)[0].real
     mass = (a - b) / (second**2 - first**2)[:, None, None]
     stiffness = a + first[:, None, None] ** 2 * mass
     inverse = np.linalg.inv(np.linalg.cholesky(mass))
     values, vectors = np.linalg.eigh(inverse @ stiffness @ np.swapaxes(inverse, 1, 2))
     shapes = np.swapaxes(inverse, 1, 2) @ vectors
     w = np.sqrt(np.maximum(values, 0.0))
-    top = np.where(high >= high.max(), 1.2 * high, 1.02 * high)
-    which, i = np.nonzero((w < top[:, None]) & (w > np.maximum(0.98 * low, 2 * pi * LOWEST_HZ)[:, None]))
+    floor, top = counted(low, high, high.max())
+    which, i = np.nonzero((w < top[:, None]) & (w > floor[:, None]))
     return orders[which], 1j * w[which, i], shapes[which, :, i].astype(complex)
 
 
-def newton(evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int = 20):  # type: ignore[no-untyped-def]
+def newton(  # type: ignore[no-untyped-def]
+    evaluate, s: Complex, v: Complex, *, tol: float = 1e-9, rounds: int = 20, known: Complex | None = None
+):
     """Newton's iteration on all modes at once; returns s, vectors with v'v = 1, and v' Z' v.
 
-    s is not a number where the iteration did not settle: such a start led nowhere.
+    With ``known`` (modes, unknowns) every start keeps away from that mode for its first steps. s is not a number where
+    the iteration did not settle: such a start led nowhere.
     """
     s, v = s.copy(), v / np.sqrt(np.einsum("jn,jn->j", v, v))[:, None]
     norms = np.ones_like(s)
     live = np.arange(len(s))
-    for _ in range(rounds):
+    for turn in range(rounds):
         if not live.size:
             break
         z, dz = evaluate(live, s[live])
         x = np.linalg.solve(z, dz @ v[live][:, :, None])
+        if known is not None and turn < AWAY:
+            f = known[live][:, :, None]
+            row = np.swapaxes(f, 1, 2) @ dz
+            x = x - f * ((row @ x) / (row @ f))
         x /= np.sqrt((x * x).sum(1, keepdims=True))
         row = np.swapaxes(x, 1, 2)
         bottom, top = (row @ (dz @ x))[:, 0, 0], (row @ (z @ x))[:, 0, 0]
         step = top / bottom
         s[live] -= step
         v[live], norms[live] = x[:, :, 0], bottom
-        live = live[np.abs(step) > tol * np.abs(s[live])]
+        if known is None or turn >= AWAY:  # a step that keeps away settles nothing
+            live = live[np.abs(step) > tol * np.abs(s[live])]
     s[live] = np.nan
     return s, v, norms
 
 
-def duplicates(order: Index, s: Complex, v: Complex) -> NDArray[np.bool_]:
-    """Modes that a previous one of the same order already is (same s and same shape)."""
-    close = np.abs(s[:, None] - s[None]) < 1e-5 * np.abs(s[None])
-    alike = np.abs(v @ v.T) > 0.9
-    same = close & alike & (order[:, None] == order[None])
-    return np.asarray(np.tril(same, -1).any(1))
+def settled(  # type: ignore[no-untyped-def]
+    evaluate, group: Index, begun: Complex, v: Complex, *, tol: float = 1e-9
+):
+    """``newton``, and again, away from what was found, for starts that came to a mode where another of their group is.
+
+    Starts that began alike (one mode read in two bands) are one and stay so.
+    """
+    s, found, norms = newton(evaluate, begun, v, tol=tol)
+    i, j = strayed(group, begun, s, found)
+    unit = v / np.linalg.norm(v, axis=1)[:, None]
+    apart = np.abs(np.einsum("jn,jn->j", unit[i].conj(), unit[j])) < BEGUN_ALIKE
+    i, j = i[apart], j[apart]
+    if i.size:
+        s[i], found[i], norms[i] = newton(
+            lambda live, at: evaluate(i[live], at), begun[i], v[i], tol=tol, known=found[j])
+    return s, found, norms
+
+
+def is_mode(s: Complex, fmax_hz: float) -> NDArray[np.bool_]:
+    """Where an iteration led to a mode of the drum up to ``fmax_hz``: none grows, and none stands still."""
+    return np.asarray((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < 2 * pi * fmax_hz) & (s.real < 1e-9 * np.abs(s)))
+
+
+def same_mode(group: Index, s: Complex, v: Complex) -> tuple[Index, Index]:
+    """Pairs (later, earlier) of starts of one group that came to one mode: same s and same shape."""
+    place = np.lexsort((s.imag, group))
+    later, earlier = [], []
+    for back in (1, 2, 3):
+        a, b = place[back:], place[:-back]
+        close = (group[a] == group[b]) & (np.abs(s[a] - s[b]) < 1e-5 * np.abs(s[a]))
+        a, b = a[close], b[close]
+        alike = np.abs(np.einsum("jn,jn->j", v[a], v[b])) > 0.9
+        later.append(np.maximum(a, b)[alike])
+        earlier.append(np.minimum(a, b)[alike])
+    return np.concatenate(later), np.concatenate(earlier)
+
+
+def duplicates(group: Index, s: Complex, v: Complex) -> NDArray[np.bool_]:
+    """Modes that a previous one of the same group already is."""
+    out = np.zeros(len(s), dtype=bool)
+    out[same_mode(group, s, v)[0]] = True
+    return out
+
+
+def strayed(group: Index, begun: Complex, s: Complex, v: Complex) -> tuple[Index, Index]:
+    """Of every pair of starts that came to one mode the one that went further, and the other."""
+    i, j = same_mode(group, s, v)
+    further = np.abs(s[i] - begun[i]) >= np.abs(s[j] - begun[j])
+    gone, stayed = np.where(further, i, j), np.where(further, j, i)
+    gone, first = np.unique(gone, return_index=True)
+    return gone, stayed[first]
 
 
 def default_fmax(drum: Drum) -> float:

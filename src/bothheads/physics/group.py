@@ -17,7 +17,7 @@ from ..records import HEADS, Drum
 from . import opening
 from .airload import DUCT
 from .bessel import bessel_zeros
-from .coupled import LOWEST_HZ, duplicates, shortest_wave, windows
+from .coupled import duplicates, is_mode, shortest_wave, windows
 from .membrane import Array, film_on_rim_free
 from .mixture import Mixture
 from .muffling import surface_density
@@ -204,12 +204,11 @@ class Group:
 
     def modes(self) -> tuple[Complex, Complex, Complex]:
         """s, vectors over all rows of the mixture, and norms v' Z' v with v'v = 1, to the highest frequency."""
-        top = 2 * pi * self.fmax
         found = []
         for low, high in self._bands():
             found += self._settled(low, high)
         s, v, norms = (np.concatenate(part) for part in zip(*found, strict=True))
-        good = np.nonzero((s.imag > 2 * pi * LOWEST_HZ) & (s.imag < top) & ~duplicates(np.zeros(len(s), int), s, v))[0]
+        good = np.nonzero(is_mode(s, self.fmax) & ~duplicates(np.zeros(len(s), int), s, v))[0]
         good = good[self._outside_share(v[good]) > NO_DRUM]
         full = np.zeros((len(good), self.mixture.size), complex)
         full[:, self.index] = v[good]

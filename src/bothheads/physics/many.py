@@ -21,7 +21,19 @@ from . import muffling
 from .airload import air_load
 from .batch import round_blocks
 from .batch_air import BatchAir
-from .coupled import LOWEST_HZ, MAX_ORDERS, build, default_fmax, is_mixed, newton, resolution, windows
+from .coupled import (
+    MAX_ORDERS,
+    build,
+    counted,
+    default_fmax,
+    duplicates,
+    is_mixed,
+    is_mode,
+    read_at,
+    resolution,
+    settled,
+    windows,
+)
 from .membrane import Array
 from .radiation import Radiation, radiation
 from .system import Complex, Index, ModeSet, Options, tension_of
@@ -182,11 +194,11 @@ class _Solver:
         film = self.film(m, rows, slice(0, 2 * self.films))
         which, s, v = self._start(m, film)
         s, v, norms = self._settled(m, film, which, s, v)
-        good = (s.imag > 2 * pi * LOWEST_HZ) & (s.imag < 2 * pi * self.fmax) & (s.real < 1e-9 * np.abs(s))  # none grows
+        good = is_mode(s, self.fmax)
         which, s, v, norms = which[good], s[good], v[good], norms[good]
         place = np.lexsort((s.imag, which))
         which, s, v, norms = which[place], s[place], v[place], norms[place]
-        new = ~_repeated(which, s, v)
+        new = ~duplicates(which, s, v)
         return rows[which[new]], s[new], v[new], norms[new]
 
     def head_pitch_hz(self, name: HeadName) -> Array:
@@ -208,15 +220,14 @@ class _Solver:
         def evaluate(live: Index, at: Complex) -> tuple[Complex, Complex]:
             return film.impedance(which[live], at, *self.air.at(m, at))
 
-        s, v, norms = newton(evaluate, s, v, tol=SETTLED if self.first.resonant is not None else IDLE)
+        s, v, norms = settled(evaluate, which, s, v, tol=SETTLED if self.first.resonant is not None else IDLE)
         return s, v, norms
 
     def _start(self, m: int, film: _Film) -> tuple[Index, Complex, Complex]:
         """Undamped starts of all drums, band by band, as in ``coupled``: drum, s and shapes."""
         found: list[tuple[Index, Array, Array]] = []
-        bands = windows(self.first, m, self.fmax)
-        for low, high in bands:
-            first, second = low + 0.15 * (high - low), low + 0.6 * (high - low)
+        low, high = (np.array(edge) for edge in zip(*windows(self.first, m, self.fmax), strict=True))
+        for first, second, floor, top in zip(*read_at(low, high), *counted(low, high, high[-1]), strict=True):
             w = self.air.at(m, np.array([1j * first, 1j * second]))[0].real[:, film.keep, film.keep]
             air_mass = (second**2 * w[1] - first**2 * w[0]) / (second**2 - first**2)
             air_stiffness = first**2 * (air_mass - w[0])
@@ -225,8 +236,7 @@ class _Solver:
             turned = np.swapaxes(inverse, 1, 2)
             values, u = np.linalg.eigh(inverse @ stiffness @ turned)
             omega = np.sqrt(np.maximum(values, 0.0))
-            top = 1.2 * high if high == bands[-1][1] else 1.02 * high
-            which, i = np.nonzero((omega < top) & (omega > max(0.98 * low, 2 * pi * LOWEST_HZ)))
+            which, i = np.nonzero((omega < top) & (omega > floor))
             found.append((which, omega[which, i], np.einsum("jab,jb->ja", turned[which], u[which, :, i])))
         which, omega, shapes = (np.concatenate([f[k] for f in found]) for k in range(3))
         return which, 1j * omega, shapes.astype(complex)
@@ -246,14 +256,3 @@ def _values(drum: Drum) -> tuple[float, ...]:
         [head.resistance_used for head in heads], [head.stiffness_loss_used for head in heads],
     ]
     return tuple(value for column in columns for value in (*column, 0.0)[:2])
-
-
-def _repeated(which: Index, s: Complex, v: Complex) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Modes that one of the two before them already is; drums sorted, modes of one order in order of frequency."""
-    out = np.zeros(len(s), dtype=bool)
-    for back in (1, 2):
-        same = (which[back:] == which[:-back]) & (np.abs(s[back:] - s[:-back]) < 1e-5 * np.abs(s[back:]))
-        at = np.nonzero(same)[0]
-        alike = np.abs(np.einsum("jn,jn->j", v[at + back], v[at])) > 0.9
-        out[at[alike] + back] = True
-    return out

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .coupled import LOWEST_HZ
+from .coupled import LOWEST_HZ, strayed
 from .system import Complex
 
 if TYPE_CHECKING:
@@ -19,8 +19,7 @@ SETTLED = 2e-7  # relative change of s at which a mode is done
 ENOUGH = 1e-6  # ... at which it may stay when the iteration is slow
 ROUNDS = 10
 NEIGHBOURS = 10
-SAME = 1e-5  # relative distance in s of one mode found twice
-ALIKE = 0.95  # likeness of its shapes
+ALIKE = 0.95  # likeness of shapes of one mode
 
 
 class Linear:
@@ -81,7 +80,7 @@ class Linear:
         stuck += live[last[live] > ENOUGH].tolist()
         for i in sorted(stuck):
             s[i], v[i], norms[i] = self._among_neighbours(complex(s[i]), v[i])
-        for i in strayed(begun[0], s, v):
+        for i in strayed(np.zeros(len(s), int), begun[0], s, v)[0]:
             found = np.delete(v, i, axis=0)
             s[i], v[i], norms[i] = self._among_neighbours(complex(begun[0][i]), begun[1][i], found)
         return s, v, norms
@@ -129,17 +128,6 @@ class Linear:
         w = self.w[self.low:]
         high = y[:, self.low:] / (t * t + w * w + t * self.loss_high)
         return np.asarray(np.concatenate([low, high], 1) @ self.shapes.T)
-
-
-def strayed(begun: Complex, s: Complex, v: Complex) -> list[int]:
-    """Starts that came to a mode where another start already is: of each such pair the one that went further."""
-    again = []
-    direction = v / np.linalg.norm(v, axis=1)[:, None]
-    for i in range(len(s)):
-        for j in range(i):
-            if abs(s[i] - s[j]) < SAME * abs(s[i]) and abs(direction[i].conj() @ direction[j]) > ALIKE:
-                again.append(i if abs(s[i] - begun[i]) >= abs(s[j] - begun[j]) else j)
-    return sorted(set(again))
 
 
 def _known(candidates: Complex, found: Complex) -> NDArray[np.bool_]:
