@@ -108,10 +108,13 @@ def _client(stack: ExitStack, jobs: int, scheduler: str | None) -> tuple[Any, in
             raise InputError(f"the scheduler at {scheduler} has no workers: start some with 'dask worker {scheduler}'.")
         _same_version(client, scheduler)
         return client, count
-    cluster = stack.enter_context(LocalCluster(
-        n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None,
-        memory_limit=_share(jobs), silence_logs=50, local_directory=scratch,
-    ))
+    try:
+        cluster = stack.enter_context(LocalCluster(
+            n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None,
+            memory_limit=_share(jobs), silence_logs=50, local_directory=scratch,
+        ))
+    except RuntimeError as error:  # a process of the cluster did not come up
+        raise InputError(f"the local cluster did not start ({error}): try again, or use --engine pool.") from None
     return stack.enter_context(Client(cluster)), jobs
 
 
