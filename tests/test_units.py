@@ -55,3 +55,9 @@ def test_more_than_eight_turns_are_refused() -> None:
                                                 (8, "1 tighter"), (0, "no turn")])
 def test_turns_in_words(eighths: float, words: str) -> None:
     assert units.turns_in_words(eighths) == words
+
+
+def test_octaves_carry_the_standard_s_names() -> None:
+    """IEC 61260-1's nominal names (from memory) of its exact mid-bands 1000 x 10^(3 k / 10) [Hz]."""
+    assert [units.octave_name(1000.0 * 10 ** (0.3 * k)) for k in range(-5, 4)] == [
+        "31.5", "63", "125", "250", "500", "1k", "2k", "4k", "8k"]

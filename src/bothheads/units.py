@@ -11,6 +11,7 @@ from .errors import InputError
 
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _STEP = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 _NOTE = re.compile(r"^([A-Ga-g])([#b]?)(-?\d)(?:([+-]\d+(?:\.\d+)?)(?:c|cents)?)?$")
 _HZ = re.compile(r"^(\d+(?:\.\d+)?)\s*(?:hz)?$", re.IGNORECASE)
 _TURNS = re.compile(r"^([+-]?)(\d+(?:\.\d+)?|\d+/\d+|\d+\s+\d+/\d+)$")
@@ -62,6 +63,12 @@ def note_name(frequency: float) -> str:
     nearest = round(semitones)
     off = round(100.0 * (semitones - nearest))
     return f"{_NAMES[nearest % 12]}{nearest // 12}{off:+d}"
+
+
+def octave_name(midband_hz: float) -> str:
+    """Nominal name of an octave band from its exact mid-band frequency [Hz]: 31.5, 63, 125 ... 1k, 2k (IEC 61260-1)."""
+    nominal = min(_OCTAVES_HZ, key=lambda f: abs(log2(f / midband_hz)))
+    return f"{nominal / 1000:g}k" if nominal >= 1000 else f"{nominal:g}"
 
 
 def note_frequency(text: str) -> float:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+import bothheads
 from bothheads.sound.audio import write_wav
 
 
@@ -171,3 +174,20 @@ def test_a_drum_added_twice(run, drum_file) -> None:  # type: ignore[no-untyped-
 def test_unknown_state_names_the_known_ones(run, drum_file) -> None:  # type: ignore[no-untyped-def]
     run("log", "add", drum_file)
     refused(run("log", "state", "Test bass", "7"), "state")
+
+
+@pytest.mark.parametrize("argv", [("--help",), ("read", "kick-5-very-hard.flac", "--json")])
+def test_a_reader_of_the_answer_that_has_gone_away_is_passed_over(argv: tuple[str, ...]) -> None:
+    """What is still held back is written at the very end: the pipe that is closed by then must not be a traceback."""
+    recordings = Path(bothheads.__file__).parent / "data" / "recordings"
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    try:
+        done = subprocess.run([sys.executable, "-m", "bothheads", *argv], stdout=write_end, stderr=subprocess.PIPE, text=True,
+                              cwd=recordings, check=False, timeout=120,
+                              env={k: v for k, v in os.environ.items() if k != "PYTHONUNBUFFERED"})
+    finally:
+        os.close(write_end)
+    assert done.returncode == 0
+    assert "Traceback" not in done.stderr
+    assert "BrokenPipeError" not in done.stderr

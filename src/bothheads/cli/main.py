@@ -207,9 +207,23 @@ def _more_arguments(verb: Callable[..., argparse.ArgumentParser]) -> None:
 
 def main(argv: Sequence[str] | None = None, *, serve: Callable[[int, str | None, bool], None] | None = None) -> int:
     """Run one command; returns the exit code. ``serve(port, log, open_browser)`` starts the page."""
-    parser = build_parser()
     try:
-        options = parser.parse_args(argv)
+        code = _run(argv, serve)
+        sys.stdout.flush()  # while a reader that has gone away can still be passed over in silence
+        return code
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_DONE
+    except KeyboardInterrupt:
+        print("Stopped; what was already kept stays kept.", file=sys.stderr)
+        return 130
+
+
+def _run(argv: Sequence[str] | None, serve: Callable[[int, str | None, bool], None] | None) -> int:
+    options = argparse.Namespace()
+    try:
+        parser = build_parser()
+        parser.parse_args(argv, options)
         if options.version:
             from .. import __version__
 
@@ -232,12 +246,6 @@ def main(argv: Sequence[str] | None = None, *, serve: Callable[[int, str | None,
     except BothheadsError as error:
         print(_sentence(error), file=sys.stderr)
         return error.exit_code
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_DONE
-    except KeyboardInterrupt:
-        print("Stopped; what was already kept stays kept.", file=sys.stderr)
-        return 130
 
 
 def _sentence(error: BaseException) -> str:

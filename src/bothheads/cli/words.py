@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from ..records import Comparison, Drum, Fit, HeadFit, Levels, Note, Plan, Prediction, Reading, TapReading
-from ..units import cents, inches_from_metres, note_name, turns_in_words
+from ..units import cents, inches_from_metres, note_name, octave_name, turns_in_words
 
 
 def _pm(value: float, sd: float | None, digits: int) -> str:
@@ -15,7 +15,8 @@ def _pm(value: float, sd: float | None, digits: int) -> str:
 def note_line(note: Note) -> str:
     """The note with its name, spread and tail, or its refusal."""
     if note.frequency_hz is None:
-        return f"Drum note: refused. {note.refused or 'no reason given'}"
+        reason = note.refused or "no reason given"
+        return f"Drum note: refused. {reason[:1].upper()}{reason[1:]}"
     sd = "" if note.sd_hz is None else f" ± {max(note.sd_hz, 0.01):.2f}"
     tail = "" if note.t60_s is None else f", tail {note.t60_s:.2f} s to fall 60 dB"
     mark = " (inferred, not heard)" if note.inferred else ""
@@ -26,8 +27,7 @@ def reading_lines(reading: Reading, roundness_db: float | None = None) -> Iterab
     """A reading: note, strikes, roundness over its channels, partials."""
     yield note_line(reading.note)
     strikes = len(reading.strikes)
-    yield f"{strikes} strike{'s' if strikes != 1 else ''}, {len(reading.partials)} credible partials" + (
-        f", {reading.explained_db:.0f} dB of the ring explained" if reading.explained_db is not None else "")
+    yield f"{strikes} strike{'s' if strikes != 1 else ''}, {len(reading.partials)} credible partials" + _explained(reading)
     glides = [s.glide_cents for s in reading.strikes if s.glide_cents is not None]
     if glides:
         yield "Glide: " + ", ".join(f"{g:.0f}" for g in glides) + " cents above rest at the start of each strike"
@@ -41,9 +41,21 @@ def reading_lines(reading: Reading, roundness_db: float | None = None) -> Iterab
         levels = "  ".join("   -" if x is None else f"{x:4.0f}" for x in p.level_db)
         yield f"  {p.frequency_hz:9.2f} {sd:>7} {note_name(p.frequency_hz):>8} {p.t60_s:7.2f}  {levels}"
     for rest in reading.remainder:
-        yield f"  unexplained: {rest.share:.0%} {rest.cause}"
+        yield f"  unexplained: {_share(rest.share)} {rest.cause}"
     if reading.levels is not None:
         yield from level_lines(reading.levels)
+
+
+def _explained(reading: Reading) -> str:
+    if reading.explained_db is None:
+        return ""
+    late = "" if reading.explained_late_db is None else f" ({reading.explained_late_db:.0f} from 150 ms on)"
+    return f"; they explain {reading.explained_db:.0f} dB of the ring{late}"
+
+
+def _share(share: float) -> str:
+    """A share of the energy, two figures of it: what is left of a clean ring is far below one percent."""
+    return f"{share:.0%}" if share >= 0.095 else f"{100 * share:.2g} %" if share >= 5e-5 else "under 0.01 %"
 
 
 def level_lines(levels: Levels) -> Iterable[str]:
@@ -55,7 +67,7 @@ def level_lines(levels: Levels) -> Iterable[str]:
     if times:
         yield "Decay of the whole sound, loudest strike: " + ", ".join(times)
     yield "Octaves of the loudest strike, Hz dB: " + ", ".join(
-        f"{f:.3g} {level:.0f}" for f, level in levels.octaves if level > -100.0)
+        f"{octave_name(f)} {level:.0f}" for f, level in levels.octaves if level > -100.0)
 
 
 def tap_lines(taps: TapReading) -> Iterable[str]:
