@@ -72,14 +72,15 @@ def kit_svg(rungs: Sequence[KitRung], *, wide: bool = True, palette: Palette = S
         figure = f"{r.note_hz:.1f}" if wide else f'<tspan font-weight="400">{escape(r.name)}</tspan> {r.note_hz:.1f}'
         room = 0.62 * 13 * (len(r.name) + 6)  # px of the name and its figure
         flip = not wide and x + room > width
-        pen.text(x + length if flip else x, at - 11, figure, size=18 if wide else 13, css="halo", weight=700,
+        under = wide and r.target_hz is not None and 1.5 < at - y(r.target_hz) < 38  # the plan's outline lies over the bar
+        pen.text(x + length if flip else x, at + 24 if under else at - 11, figure, size=18 if wide else 13, css="halo", weight=700,
                  anchor="end" if flip else "start", markup=True)
         if wide:
-            pen.text(x, at + 21, note_words(r.note_hz), size=13, css="t2 halo")
+            pen.text(x + (66 if under else 0), at + (24 if under else 21), note_words(r.note_hz), size=13, css="t2 halo")
         if before is not None and wide:
             low, high = sorted((before[1], r.note_hz))
-            pen.text(before[0] + column / 2, (y(low) + y(high)) / 2 + 40, interval_words(low, high), size=13, anchor="middle",
-                     css="t2 halo")
+            pen.text((before[0] + x) / 2 + 0.36 * column, height - 8, _short(interval_words(low, high), 1.2 * (x - before[0])),
+                     size=13, anchor="middle", css="t2")  # at the foot, where no note can lie
         before = (x, r.note_hz)
     unread = [r.name for r in rungs if r.note_hz is None]
     if unread and not wide:  # at the foot, where names have room

@@ -176,7 +176,7 @@ def plan_kit(
         cannot += rows[-1].warnings
     if notes is None and any(r.warnings for r in rows):
         easier = [n for n, s in INTERVALS.items() if not _outside(_best(items, ranges, s)[1], ranges)]
-        cannot.append(f"all drums stay in range with {', '.join(easier)}" if easier else
+        cannot.append(f"this interval does not keep every drum in its range; {' and '.join(easier)} would" if easier else
                       "no usual interval keeps every drum in its range")
     cautions = [*_sympathy([items[i] for i in order], targets[order]), "Start with the lowest drum and go up.",
                 "Read every drum again at the end: a snare's wires and hanging drums answer each other."]
