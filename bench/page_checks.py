@@ -1,6 +1,7 @@
 """Every view of the page in Chromium: accessibility rules passed and broken, requests by host, pictures to look at.
 
-    python bench/page_checks.py [--log LOG.sqlite] [--widths 360,1280] [--shots FOLDER] [--views a,b] [--out FILE.json]
+    python bench/page_checks.py [--log LOG.sqlite] [--widths 360,1280] [--shots FOLDER] [--views a,b] [--dark]
+        [--out FILE.json]
 
 Without --log a log with something in every view is made first (``page_log.py``, minutes). Needs Playwright for
 Python and Debian's chromium. Prints one line a view and one a host; exit 1 when a rule is broken or a request
@@ -114,6 +115,7 @@ def main() -> None:
     parser.add_argument("--widths", default="360,1280")
     parser.add_argument("--shots", type=Path)
     parser.add_argument("--views", default="")
+    parser.add_argument("--dark", action="store_true", help="as a device set to dark shows it")
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
     from playwright.sync_api import sync_playwright
@@ -130,7 +132,7 @@ def main() -> None:
             shutil.copytree(options.log.parent, log.parent)
             (log.parent / options.log.name).rename(log)
         browser = p.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
-        page = browser.new_context(base_url=serve(log)).new_page()
+        page = browser.new_context(base_url=serve(log), color_scheme="dark" if options.dark else "light").new_page()
         page.on("request", lambda r: hosts.update([urlsplit(r.url).hostname or urlsplit(r.url).scheme]))
         page.on("websocket", lambda s: hosts.update([urlsplit(s.url).hostname or "?"]))
         views = {**VIEWS, **trial_views(page)}
