@@ -56,6 +56,19 @@ def test_the_cluster_does_the_same_and_leaves_nothing_in_the_home_folder(
     assert not list(tmp_path.iterdir())
 
 
+def test_a_local_cluster_that_does_not_come_up_is_tried_twice_and_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[int] = []
+
+    def never(**_: object) -> None:
+        tried.append(1)
+        raise RuntimeError("no process came up")
+
+    monkeypatch.setattr("distributed.LocalCluster", never)
+    with pytest.raises(InputError, match=r"the local cluster did not start \(no process came up\): try again"):
+        list(on_cluster(run_jobs.square, tasks(1), jobs=1))
+    assert len(tried) == 2
+
+
 def test_a_scheduler_that_does_not_answer_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("bothheads.runs.cluster.WAIT_S", 0.2)
     with pytest.raises(InputError, match=r"no Dask scheduler answers at tcp://127\.0\.0\.1:9"):

@@ -12,7 +12,7 @@ from ..records import Drum, Feel, Strike
 from .beater import FELT, Beater, Contact
 from .beater import strike as meet
 from .bessel import bessel_zeros
-from .coupled import solve
+from .coupled import default_fmax, is_mixed, solve
 from .response import families, spot, spot_on
 from .system import ModeSet, tension_of
 
@@ -41,9 +41,19 @@ def feel_of(drum: Drum, contact: Contact) -> Feel:
     )
 
 
-def contact_with(drum: Drum, *, beater: Beater = FELT, fmax_hz: float = FMAX) -> Contact:
-    """First contact of ``beater`` with the coupled drum at its strike's place."""
-    return contact_of(solve(drum, fmax_hz=highest_hz(drum, fmax_hz)), beater=beater, fmax_hz=fmax_hz)
+def contact_with(drum: Drum, *, beater: Beater = FELT, fmax_hz: float | None = None) -> Contact:
+    """First contact of ``beater`` with the coupled drum at its strike's place; to ``rests_on_hz`` when no limit is named."""
+    top = rests_on_hz(drum) if fmax_hz is None else fmax_hz
+    return contact_of(solve(drum, fmax_hz=highest_hz(drum, top)), beater=beater, fmax_hz=top)
+
+
+def rests_on_hz(drum: Drum) -> float:
+    """Up to where the modes are solved [Hz] that contact and glide rest on.
+
+    The forecast's own range where an opening or muffling joins the orders: there a mode costs a hundred times as much.
+    Against the wider range the contact is then within 2 % (5 % the worst seen with an opening), the glide within 10 %.
+    """
+    return highest_hz(drum, default_fmax(drum) if is_mixed(drum) else FMAX)
 
 
 def highest_hz(drum: Drum, fmax_hz: float = FMAX) -> float:

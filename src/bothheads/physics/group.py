@@ -28,7 +28,7 @@ from .system import Complex, System, tension_of
 REACH = 2.0  # film functions run to this many times the shortest film wavenumber at the highest frequency
 UNDER = 1.25  # ... and to this many times that of the heaviest thing's own mass under the slackest tension
 HEAVY = 5.0  # times the film's own mass, from where on that counts in full
-LOOSE = 0.005  # share of a film shape outside the opening below which it is air's business
+LOOSE = 1e-3  # share of a film shape outside the opening below which it is air's business; larger ones make the free edge
 NO_DRUM = 0.05  # ... of a mode's, below which it is no mode of a drum
 
 

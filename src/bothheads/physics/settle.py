@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .coupled import LOWEST_HZ, strayed
+from .membrane import Array
 from .system import Complex
 
 if TYPE_CHECKING:
@@ -73,57 +74,70 @@ class Linear:
             last[live] = moved
             spurious = s[live].imag < 2 * pi * LOWEST_HZ
             stuck += live[slow & (moved > ENOUGH) & ~spurious].tolist()
-            v[live] = _unit(v[live] - self._correct(s[live], z, wanted[live]))
+            v[live] = _unit(v[live] - self._correct(s[live], z, wanted[live][:, None]))
             live = live[(moved > SETTLED) & ~slow & ~spurious]
             if not live.size:
                 break
         stuck += live[last[live] > ENOUGH].tolist()
-        for i in sorted(stuck):
-            s[i], v[i], norms[i] = self._among_neighbours(complex(s[i]), v[i])
+        if stuck:
+            i = np.array(sorted(stuck))
+            s[i], v[i], norms[i] = self._among_neighbours(s[i], v[i])
         for i in strayed(np.zeros(len(s), int), begun[0], s, v)[0]:
             found = np.delete(v, i, axis=0)
-            s[i], v[i], norms[i] = self._among_neighbours(complex(begun[0][i]), begun[1][i], found)
+            s[i : i + 1], v[i : i + 1], norms[i : i + 1] = self._among_neighbours(
+                begun[0][i : i + 1], begun[1][i : i + 1], found)
         return s, v, norms
 
-    def _among_neighbours(self, s: complex, v: Complex, found: Complex | None = None) -> tuple[complex, Complex, complex]:
-        """One mode solved exactly among the linear problem's nearest modes, the rest by residual correction.
+    def _among_neighbours(self, s: Complex, v: Complex, found: Complex | None = None) -> tuple[Complex, Complex, Complex]:
+        """Modes solved each exactly among the linear problem's nearest modes, the rest by residual correction.
 
-        With ``found`` (modes, unknowns) it is none of those. s is not a number where that does not settle.
+        ``s`` (modes,), ``v`` (modes, unknowns). With ``found`` (others, unknowns) they are none of those. s is not a
+        number where that does not settle.
         """
+        s, v = s.copy(), v.copy()
+        moved = np.full(len(s), np.inf)
+        live = np.arange(len(s))
         for _ in range(ROUNDS):
-            near = np.argsort(np.abs(self.values - s))[:NEIGHBOURS]
-            others = self.right[:, near].T @ self.shapes[:, : self.low].T
-            span = np.linalg.qr(np.concatenate([v[None], others]).T)[0].T
-            z, dz = self.group.apply(np.full(len(span), s), span)
-            steps, parts = np.linalg.eig(-np.linalg.solve(span @ dz.T, span @ z.T))
-            likeness = np.abs((span.conj() @ v).conj() @ parts)
-            if found is not None:
-                likeness[_known(span.T @ parts, found)] = -1.0
-            mine = int(np.argmax(likeness))
-            step, part = complex(steps[mine]), parts[:, mine]
-            s += step
-            residual = part @ z + step * (part @ dz)
-            size = np.sqrt((span.T @ part) @ (span.T @ part))
-            v = _unit((span.T @ part)[None] / size - self._correct(np.array([s]), residual[None] / size, near[:0], near))[0]
-            if abs(step) < SETTLED * abs(s):
+            s[live], v[live], moved[live] = self._neighbours_round(s[live], v[live], found)
+            live = live[~(moved[live] < SETTLED)]
+            if not live.size:
                 break
-        else:
-            if abs(step) > ENOUGH * 100 * abs(s):
-                s = complex(np.nan, np.nan)
-        return s, v, complex(v @ self.group.apply(np.array([s]), v[None])[1][0]) if s == s else complex(1.0)
+        s[moved > ENOUGH * 100] = complex(np.nan, np.nan)
+        rest = np.isfinite(s)
+        norms = np.ones_like(s)
+        norms[rest] = (v[rest] * self.group.apply(s[rest], v[rest])[1]).sum(1)
+        return s, v, norms
 
-    def _correct(
-        self, s: Complex, residual: Complex, own: NDArray[np.int_], solved: NDArray[np.int_] | None = None
-    ) -> Complex:
-        """Approximate Z(s)^-1 residual without the part along each mode itself, or along those already solved."""
+    def _neighbours_round(self, s: Complex, v: Complex, found: Complex | None) -> tuple[Complex, Complex, Array]:
+        """One round for all modes at once: s, v and the relative steps."""
+        count, n = v.shape
+        near = np.argsort(np.abs(self.values[None] - s[:, None]), axis=1)[:, :NEIGHBOURS]
+        others = np.swapaxes(self.right[:, near], 0, 1).swapaxes(1, 2) @ self.shapes[:, : self.low].T
+        span = np.swapaxes(np.linalg.qr(np.swapaxes(np.concatenate([v[:, None], others], 1), 1, 2))[0], 1, 2)
+        z, dz = (x.reshape(span.shape) for x in self.group.apply(np.repeat(s, span.shape[1]), span.reshape(-1, n)))
+        across = np.swapaxes(span, 1, 2)
+        steps, parts = np.linalg.eig(-np.linalg.solve(span @ np.swapaxes(dz, 1, 2), span @ np.swapaxes(z, 1, 2)))
+        likeness = np.abs((span.conj() @ v[:, :, None]).conj().swapaxes(1, 2) @ parts)[:, 0]
+        if found is not None:
+            for row, candidates in zip(likeness, across @ parts, strict=True):
+                row[_known(candidates, found)] = -1.0
+        mine = np.argmax(likeness, axis=1)
+        each = np.arange(count)
+        step, part = steps[each, mine], parts[each, :, mine][:, None]
+        s = s + step
+        residual = (part @ z + step[:, None, None] * (part @ dz))[:, 0]
+        whole = (part @ span)[:, 0]
+        size = np.sqrt((whole * whole).sum(1))[:, None]
+        v = _unit(whole / size - self._correct(s, residual / size, near))
+        return s, v, np.abs(step) / np.abs(s)
+
+    def _correct(self, s: Complex, residual: Complex, solved: NDArray[np.int_]) -> Complex:
+        """Approximate Z(s)^-1 residual without the part along the linear modes ``solved`` (modes, any)."""
         y = residual @ self.shapes
         t = s[:, None]
         gap = t - self.values[None]
         gap *= np.maximum(np.abs(gap), 1.0) / np.maximum(np.abs(gap), 1e-30)  # never divide by less than 1/s
-        if solved is None:
-            gap[np.arange(len(s)), own] = np.inf
-        else:
-            gap[:, solved] = np.inf
+        gap[np.arange(len(s))[:, None], solved] = np.inf
         low = ((y[:, : self.low] / (t + 1j * self.w[: self.low])) @ self.left.T / gap) @ self.right.T
         w = self.w[self.low:]
         high = y[:, self.low:] / (t * t + w * w + t * self.loss_high)

@@ -3,13 +3,14 @@
 dT = c mean |grad w|^2 for each head, c = 0.8174 E h / (2 (1 - nu^2)), with all film functions of that head in w; all of
 them feel it. The push is integrated in time on the stiffening heads, because a hard stroke moves them less than a linear
 drum; from its end on the shift of each mode follows by averaging over the cycles while every mode dies at its own rate.
-Left out: film that an opening takes away still counts as stretched; the in-plane field beyond its mean effect.
+Film that an opening takes away does not count. Left out: the in-plane field beyond its mean effect.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import atan2, log2, pi
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from ..constants import FILM_POISSON
 from ..records import HEADS, Drum, HeadName, Strike
 from .coupled import solve
+from .feel import rests_on_hz
 from .glide import fixed_rim_factor, stretch_stiffness
 from .response import families, heard, spot
 from .system import ModeSet
@@ -26,8 +28,6 @@ Complex = NDArray[np.complex128]
 
 CREDIBLE_DB = 30.0  # a partial weaker than this below the loudest is not the one whose glide is told
 TRUSTED_CENTS = 150.0  # to here within 20 % of the same equations integrated in time; 53 % too much at 670 cents
-HIGHEST_KA = 2.4  # of the modes that stretch the heads
-HIGHEST_HZ = 600.0  # Hz
 _RATE = 48000.0  # Hz of the push's integration: under a tenth of a radian a step
 _SEEN = np.linspace(0.0, 1.5, 31)  # of the partial's decay: where the falling pitch is fitted
 
@@ -39,7 +39,13 @@ class Films:
     shape: Complex  # (functions, modes)
     wavenumber2: Array  # (functions,), k^2 [1/m2]
     push: Array  # (functions,), a unit push on them
-    stiffness: float  # dT = stiffness sum k^2 q^2 [N/m]
+    stiffness: float  # dT = stiffness q' K q [N/m], K = diag(k^2) less what is cut away
+    cut: Array | None = None  # (functions, functions) [1/m2], gradient overlap over the opening
+
+    def gradient(self, shape: NDArray[Any]) -> NDArray[Any]:
+        """K times ``shape`` (functions, ...)."""
+        whole = (self.wavenumber2 * shape.T).T
+        return whole if self.cut is None else np.asarray(whole - self.cut @ shape)
 
 
 def films_of(modes: ModeSet, strike: Strike, name: HeadName) -> Films:
@@ -56,7 +62,8 @@ def films_of(modes: ModeSet, strike: Strike, name: HeadName) -> Films:
         push.append(hit if name == "batter" else np.zeros(n))
     density = modes.drum.head(name).surface_density
     stiffness = stretch_stiffness(density) * fixed_rim_factor(FILM_POISSON) / pi
-    return Films(np.concatenate(shapes), np.concatenate(k2), np.concatenate(push), stiffness)
+    cut = modes.mixture.cut_gradient if modes.mixture is not None and name == "resonant" else None
+    return Films(np.concatenate(shapes), np.concatenate(k2), np.concatenate(push), stiffness, cut)
 
 
 def both_films(modes: ModeSet, strike: Strike) -> tuple[Films, ...]:
@@ -74,18 +81,19 @@ def pushed(modes: ModeSet, strike: Strike, films: tuple[Films, ...]) -> Complex:
     dt = strike.duration / steps
     half = np.exp(modes.s * dt / 2)
     shape = np.concatenate([f.shape for f in films])
-    k2, hit = np.concatenate([f.wavenumber2 for f in films]), np.concatenate([f.push for f in films])
+    hit = np.concatenate([f.push for f in films])
     back = 2.0 * dt * shape.T / modes.norms[:, None]
     cuts = np.cumsum([0, *(len(f.push) for f in films)])
-    rise = np.zeros(len(hit))
+    kick = np.zeros(len(hit))
     a = np.zeros(len(modes), complex)
     for i in range(steps):
         a = half * a
         q = (shape @ a).real
         for f, low, high in zip(films, cuts, cuts[1:], strict=False):
-            rise[low:high] = f.stiffness * float(f.wavenumber2 @ q[low:high] ** 2)
+            slope = f.gradient(q[low:high])
+            kick[low:high] = f.stiffness * float(q[low:high] @ slope) * slope
         force = strike.force / 2 * (1 - np.cos(2 * pi * (i + 0.5) / steps))
-        a = half * (a + back @ (hit * force - rise * k2 * q))
+        a = half * (a + back @ (hit * force - kick))
     return np.asarray(a)
 
 
@@ -97,8 +105,8 @@ def shift_weights(modes: ModeSet, films: tuple[Films, ...]) -> Complex:
     """
     total = np.zeros((len(modes), len(modes)), complex)
     for f in films:
-        sums = (f.shape.T * f.wavenumber2) @ f.shape
-        differences = (f.shape.T * f.wavenumber2) @ f.shape.conj()
+        slopes = f.gradient(f.shape).T
+        sums, differences = slopes @ f.shape, slopes @ f.shape.conj()
         crossed = sums * differences
         np.fill_diagonal(crossed, 0.25 * np.diag(crossed))
         total += f.stiffness * (0.5 * np.outer(np.diag(sums), np.diag(differences)) + crossed)
@@ -149,7 +157,11 @@ def beyond_trust(cents: float | None) -> tuple[str, ...]:
 
 def forecast_glide(drum: Drum) -> float | None:
     """Start (end of the push) minus rest [cents] of the lowest credible partial of the drum's own strike."""
-    top = min(HIGHEST_HZ, HIGHEST_KA * drum.air.speed_of_sound / (2 * pi * drum.radius))
-    modes = solve(drum, fmax_hz=top)
+    return glide_of(solve(drum, fmax_hz=rests_on_hz(drum)))
+
+
+def glide_of(modes: ModeSet) -> float | None:
+    """The same from modes that were solved to ``feel.rests_on_hz``."""
+    drum = modes.drum
     lowest = lowest_credible(modes, drum.strike)
     return None if lowest is None else start_minus_rest(modes, drum.strike, lowest)

@@ -25,20 +25,16 @@ class Portrait:
 
 
 def portrait(figures: Figures, *, slope: float | None = None) -> Portrait:
-    """The portrait of a drum whose figures are known; ``slope`` [N/m per turn] where it is known.
-
-    Where muffling or an opening mixes the orders, the feel rests on the modes of a forecast's range, which is within 2 %
-    of the wider one.
-    """
-    from ..physics.coupled import default_fmax, is_mixed, solve
-    from ..physics.feel import FMAX, contact_of, feel_of, highest_hz
+    """The portrait of a drum whose figures are known; ``slope`` [N/m per turn] where it is known."""
+    from ..physics.coupled import default_fmax, solve
+    from ..physics.feel import contact_of, feel_of, rests_on_hz
     from ..physics.forecast import own_modes
     from ..physics.response import heard
 
     drum = figures.drum
     top = default_fmax(drum)
-    wide = top if is_mixed(drum) else FMAX
-    modes = figures.modes if wide == top else solve(drum, fmax_hz=highest_hz(drum, wide))
+    wide = rests_on_hz(drum)
+    modes = figures.modes if wide == top else solve(drum, fmax_hz=wide)
     pressures = heard(modes, drum.strike, drum.places)
     power = np.where(modes.frequency_hz <= top, (np.abs(pressures) ** 2).mean(1), 0.0)
     early, late = early_late(power, modes.decay_s)

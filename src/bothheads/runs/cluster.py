@@ -20,6 +20,7 @@ from .task import ATTEMPTS, KILLED, Function, Outcome, Task, attempt
 
 AHEAD = 2  # tasks a process, running or waiting: enough that none idles, few enough that memory stays flat
 MEMORY = 2 * 1024**3  # bytes a process, or its share of the computer's where that is less
+STARTS = 2  # of a local cluster
 WAIT_S = 10.0  # for a scheduler to answer
 
 
@@ -85,7 +86,7 @@ def _client(stack: ExitStack, jobs: int, scheduler: str | None) -> tuple[Any, in
     if "dask" not in sys.modules:
         os.environ.setdefault("DASK_CONFIG", scratch)  # nobody's settings, and none left in the home folder
     import dask
-    from distributed import Client, LocalCluster
+    from distributed import Client
 
     stack.enter_context(dask.config.set({
         "distributed.scheduler.allowed-failures": ATTEMPTS - 1, "distributed.worker.memory.target": False,
@@ -108,14 +109,23 @@ def _client(stack: ExitStack, jobs: int, scheduler: str | None) -> tuple[Any, in
             raise InputError(f"the scheduler at {scheduler} has no workers: start some with 'dask worker {scheduler}'.")
         _same_version(client, scheduler)
         return client, count
-    try:
-        cluster = stack.enter_context(LocalCluster(
-            n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None,
-            memory_limit=_share(jobs), silence_logs=50, local_directory=scratch,
-        ))
-    except RuntimeError as error:  # a process of the cluster did not come up
-        raise InputError(f"the local cluster did not start ({error}): try again, or use --engine pool.") from None
-    return stack.enter_context(Client(cluster)), jobs
+    return stack.enter_context(Client(_local(stack, jobs, scratch))), jobs
+
+
+def _local(stack: ExitStack, jobs: int, scratch: str) -> Any:
+    """A cluster of this computer's own; one start in some hundred does not come up, so it is tried twice."""
+    from distributed import LocalCluster
+
+    said = ""
+    for _ in range(STARTS):
+        try:
+            return stack.enter_context(LocalCluster(
+                n_workers=jobs, threads_per_worker=1, processes=True, host="127.0.0.1", dashboard_address=None,
+                memory_limit=_share(jobs), silence_logs=50, local_directory=scratch,
+            ))
+        except RuntimeError as error:  # a process of the cluster did not come up
+            said = str(error)
+    raise InputError(f"the local cluster did not start ({said}): try again, or use --engine pool.")
 
 
 def _same_version(client: Any, scheduler: str) -> None:

@@ -16,6 +16,7 @@ from .reading import read_file, read_taps
 if TYPE_CHECKING:
     from ..infer.heads import Setup
     from ..log.store import Log
+    from ..physics.system import ModeSet
     from ..physics.weather import Rim
 
     Weather = tuple[float, float, Rim]
@@ -39,17 +40,20 @@ def predict(
     InputError
         No tension and no history, turns that the drum cannot take, or temperatures that it cannot see.
     """
-    from ..physics.feel import feel
+    from ..physics.coupled import solve
+    from ..physics.feel import contact_of, feel_of, rests_on_hz
 
     drum, prediction = forecast_state(ref, sets=sets, turns=turns, log=log, weather=weather)
-    return replace(_gliding(drum, prediction), feel=feel(drum))
+    top = rests_on_hz(drum)
+    modes = solve(drum, fmax_hz=top)
+    return replace(_gliding(modes, prediction), feel=feel_of(drum, contact_of(modes, fmax_hz=top)))
 
 
-def _gliding(drum: Drum, prediction: Prediction) -> Prediction:
+def _gliding(modes: ModeSet, prediction: Prediction) -> Prediction:
     """The forecast with its glide, and a remark where that is too large to be trusted."""
-    from ..physics.stretch import beyond_trust, forecast_glide
+    from ..physics.stretch import beyond_trust, glide_of
 
-    cents = forecast_glide(drum)
+    cents = glide_of(modes)
     return replace(prediction, glide_cents=cents, warnings=(*prediction.warnings, *beyond_trust(cents)))
 
 
@@ -240,7 +244,8 @@ def render(
     after the sound's way there. The beater's own click is not in it.
     """
     from ..physics.attack import attack
-    from ..physics.feel import feel_of
+    from ..physics.coupled import solve
+    from ..physics.feel import feel_of, rests_on_hz
     from ..sound.audio import wav_bytes
     from ..sound.render import render_force
 
@@ -249,5 +254,6 @@ def render(
     samples, gain_db = render_force(
         stroke.poles, stroke.pressures, stroke.contact.force, stroke.contact.step_s, delays_s=stroke.delays_s,
         ends=stroke.ends, places=stroke.places, sample_rate_hz=sample_rate_hz, seconds=seconds)
-    prediction = replace(_gliding(drum, prediction), feel=feel_of(drum, stroke.contact), render_gain_db=gain_db)
+    modes = solve(drum, fmax_hz=rests_on_hz(drum))
+    prediction = replace(_gliding(modes, prediction), feel=feel_of(drum, stroke.contact), render_gain_db=gain_db)
     return wav_bytes(samples, sample_rate_hz), gain_db, prediction
