@@ -120,7 +120,6 @@ def test_a_soft_stroke_glides_with_the_square_of_its_force() -> None:
 
 
 def test_openings_and_pads_glide_too() -> None:
-
     mixed = replace(DRUM.with_head("resonant", opening=Opening(0.1, 0.15)),
                     muffling=(Muffling("pad", x=0.1, radius=0.05, mass=0.01, resistance=50.0),))
     modes = solve(mixed, fmax_hz=200.0)
