@@ -26,6 +26,7 @@ from .maps import maps, maps_json
 from .planning import plan, plan_kit, sweep
 from .reading import (
     audio_files,
+    decodes_phones,
     join_readings,
     live_reader,
     read_file,
@@ -56,6 +57,7 @@ __all__ = [
     "compare",
     "compare_states",
     "cores",
+    "decodes_phones",
     "drum_json",
     "drum_of_tables",
     "drum_text",

@@ -59,6 +59,13 @@ def read_file(
     )
 
 
+def decodes_phones() -> bool:
+    """Whether this computer can decode m4a, AAC and WebM itself (extra ``phone``, or ffmpeg)."""
+    from ..sound.decoder import is_there
+
+    return is_there()
+
+
 def read_upload(
     data: bytes, name: str, *, channels: str | Iterable[str] | None = None, drum: Drum | None = None,
     quick: bool = False,

@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 
 RATES_HZ = (8000, 192000)
 MOST_CHANNELS = 32
+BY_BROWSER = "decoded by a browser from "  # in the comment of a WAV that the page made (decode.js), before the kind
 _BLOCK = 4096  # frames read at once when a damaged file is salvaged
 
 __all__ = [
@@ -195,6 +196,8 @@ def _header_warnings(file: soundfile.SoundFile, stream: IO[bytes]) -> tuple[str,
     if kind in LOSSY:
         cut = () if kind != "OGG" or ogg_is_whole(source) else ("the file is cut short: its end is missing.",)
         return (lossy("Opus" if file.subtype == "OPUS" else LOSSY[kind]), *cut)
+    if (made := str(file.comment or "")).startswith(BY_BROWSER):
+        return (lossy(made.removeprefix(BY_BROWSER).rstrip("\0 ")),)
     promised = promised_frames(source)
     if promised is None or promised <= file.frames:
         return ()

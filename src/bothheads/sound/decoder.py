@@ -97,6 +97,11 @@ def _once(path: str, changed: int, size: int, name: str) -> Decoded:
     return _with_ffmpeg(Path(path), name)
 
 
+def is_there() -> bool:
+    """Whether this computer can decode what phones record."""
+    return find_spec("av") is not None or _ffmpeg() is not None
+
+
 def _missing(name: str) -> AudioError:
     return AudioError(f"{name} needs a decoder: install ffmpeg or 'pip install bothheads[phone]', or export it as WAV or FLAC.")
 

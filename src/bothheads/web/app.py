@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from .. import session
 from ..errors import BothheadsError, CannotAnswer
 from .guard import Guard
 from .work import Desk
@@ -33,7 +34,8 @@ def templates() -> Environment:
 def show(request: Request, template: str, *, status: int = 200, **view: Any) -> HTMLResponse:
     """A page from a view."""
     page = request.app.state.templates.get_template(template)
-    return HTMLResponse(page.render(path=request.url.path, **view), status_code=status)
+    decode = not session.decodes_phones()  # then the browser does
+    return HTMLResponse(page.render(path=request.url.path, decode=decode, **view), status_code=status)
 
 
 def contract(answer: Any) -> Response:

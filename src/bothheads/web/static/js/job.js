@@ -1,5 +1,7 @@
 // Long work that is seen and can be stopped: sending a recording, reading it, finding both heads, choosing.
 // A form with data-long is sent from here; without this script it is sent as it is and the browser waits.
+import { decoded } from "./decode.js";
+
 const WAIT = 400;
 const size = bytes => bytes > 9.5e5 ? `${(bytes / 1e6).toFixed(0)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
 const sentence = text => text.charAt(0).toUpperCase() + text.slice(1);
@@ -91,9 +93,11 @@ function send(form, button) {
   request.addEventListener("error", () => { view.say("The page cannot reach the program on this machine. Start it again with: bothheads serve."); view.offer(); });
   request.addEventListener("abort", () => { view.say("Stopped. Nothing was sent to its end and nothing was kept; the recording is still chosen above."); view.offer(); });
   view.say("Sending", multipart ? 0 : null);
-  view.offer(["Stop", () => request.abort()]);
+  let stopped = false;
+  view.offer(["Stop", () => { stopped = true; request.abort(); request.dispatchEvent(new Event("abort")); }]);
   view.box.scrollIntoView({ block: "nearest" });
-  request.send(multipart ? data : new URLSearchParams(data));
+  if (multipart) decoded(data).then(all => { if (view.box.isConnected && !stopped) request.send(all); });
+  else request.send(new URLSearchParams(data));
 }
 
 for (const form of document.querySelectorAll("form[data-long]")) form.addEventListener("submit", event => {
