@@ -47,7 +47,7 @@ def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "tests" / "data" / "recordings"
     drums = defaultdict(list)
     for path in audio_files(folder):
-        name, _, rest = path.stem.rpartition("-") if not any(c.isdigit() for c in path.stem) else _split(path.stem)
+        name, _, _ = path.stem.rpartition("-") if not any(c.isdigit() for c in path.stem) else _split(path.stem)
         sound = read_audio(path)
         x = np.asarray(sound.samples, float).reshape(len(sound.samples), -1)
         reading = read_samples(x, sound.sample_rate_hz)
