@@ -2,7 +2,8 @@
 
 usage: python bench/strengths.py [FOLDER]   (files NAME-1-*.flac, NAME-2-*.flac ... are one drum; default the shipped ones)
 A note is held when it lies within its 95 % bar of its drum's median; a window (the ring from 100, 150, 250 ms on read
-anew, by the same reader / by the first reading, another model) when it lies within the bar of its own strike.
+anew, by the same reader / by the first reading, another model) when it lies within the bar of its own strike; in brackets,
+within that bar and the window's own joined.
 """
 
 from __future__ import annotations
@@ -23,18 +24,25 @@ STARTS_S = (0.1, 0.15, 0.25)
 CENT = 1200.0 / np.log(2.0)
 
 
-def windows_of(x: np.ndarray, rate: int, onset_s: float, end_s: float, note_hz: float) -> list[list[float | None]]:
-    """The note [Hz] from later in the ring, by the reader of takes and by the first reading; None: no partial within 3 %."""
+def windows_of(x: np.ndarray, rate: int, onset_s: float, end_s: float, note_hz: float) -> list[list[tuple[float, float]]]:
+    """(cents from the note, own 95 % bar) from later in the ring: by the reader of takes, by the first reading.
+
+    A window without a partial within 3 % of the note is left out.
+    """
     from bothheads.sound.noise import START_S
     from bothheads.sound.reading import read_spans
 
-    out: list[list[float | None]] = [[], []]
+    out: list[list[tuple[float, float]]] = [[], []]
     for start in STARTS_S:
         span = SimpleNamespace(onset_s=onset_s + start - START_S, end_s=end_s, peak_dbfs=(0.0,), delay_s=(0.0,))
         for row, quick in zip(out, (False, True), strict=True):
             found = read_spans(x, rate, [span], quick=quick)
-            near = [] if found is None else [float(f) for f in found.frequency_hz if abs(f / note_hz - 1.0) < 0.03]
-            row.append(min(near, key=lambda f: abs(f - note_hz)) if near else None)
+            if found is None:
+                continue
+            k = int(np.argmin(np.abs(found.frequency_hz - note_hz)))
+            f, sd = float(found.frequency_hz[k]), float(found.frequency_sd_hz[k])
+            if abs(f / note_hz - 1.0) < 0.03:
+                row.append((CENT * (f / note_hz - 1.0), CENT * 1.96 * sd / f))
     return out
 
 
@@ -47,7 +55,7 @@ def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "tests" / "data" / "recordings"
     drums = defaultdict(list)
     for path in audio_files(folder):
-        name, _, _ = path.stem.rpartition("-") if not any(c.isdigit() for c in path.stem) else _split(path.stem)
+        name = _drum(path.stem)
         sound = read_audio(path)
         x = np.asarray(sound.samples, float).reshape(len(sound.samples), -1)
         reading = read_samples(x, sound.sample_rate_hz)
@@ -59,9 +67,8 @@ def main() -> None:
         end = s.end_s if s.end_s is not None else len(x) / sound.sample_rate_hz
         later = windows_of(x, sound.sample_rate_hz, s.onset_s, end, note.frequency_hz)
         bar = 1.96 * note.sd_hz
-        moves = [[None if f is None else CENT * (f / note.frequency_hz - 1.0) for f in row] for row in later]
-        drums[name].append((note.frequency_hz, bar, moves))
-        told = " / ".join(" ".join("-" if m is None else f"{m:+.1f}" for m in row) for row in moves)
+        drums[name].append((note.frequency_hz, bar, later))
+        told = " / ".join(" ".join(f"{m:+.1f}" for m, _ in row) for row in later)
         print(f"{path.stem:22s} {note.frequency_hz:8.3f} Hz, bar {CENT * bar / note.frequency_hz:5.2f} cents, windows {told}; "
               f"explained from 150 ms {late or 0:.1f} dB", flush=True)
     for name, rows in drums.items():
@@ -71,15 +78,15 @@ def main() -> None:
               f"{_held(rows, 0)} / {_held(rows, 1)}; bar {np.median([CENT * r[1] / r[0] for r in rows]):.1f} cents")
 
 
-def _held(rows: list[tuple[float, float, list[list[float | None]]]], which: int) -> str:
-    seen = [(abs(m), CENT * bar / f) for f, bar, moves in rows for m in moves[which] if m is not None]
-    return f"{sum(m <= b for m, b in seen)} of {len(seen)}"
+def _held(rows: list[tuple[float, float, list[list[tuple[float, float]]]]], which: int) -> str:
+    seen = [(abs(m), CENT * bar / f, own) for f, bar, later in rows for m, own in later[which]]
+    return f"{sum(m <= b for m, b, _ in seen)} ({sum(m <= np.hypot(b, own) for m, b, own in seen)}) of {len(seen)}"
 
 
-def _split(stem: str) -> tuple[str, str, str]:
+def _drum(stem: str) -> str:
+    """What stands before the number in a file's name; without a number the whole of it."""
     words = stem.split("-")
-    k = next(i for i, w in enumerate(words) if w.isdigit())
-    return "-".join(words[:k]), "", "-".join(words[k:])
+    return "-".join(words[: next((i for i, word in enumerate(words) if word.isdigit()), len(words))])
 
 
 if __name__ == "__main__":

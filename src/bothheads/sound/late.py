@@ -47,9 +47,9 @@ def tail_moves(fit: JointFit) -> Array:
         move = late.f / (1.0 + glide[alive]) - fit.f[alive]
         told = (glide[alive] < _SETTLED) & (np.abs(move) < _FAR * fit.f[alive]) & np.isfinite(sd) & (sd > 0)
         k = alive[told]
-        excess[k] += np.maximum(move[told] ** 2 / sd[told] ** 2 - 1.0, 0.0)
+        excess[k] += move[told] ** 2 / sd[told] ** 2 - 1.0
         weight[k] += 1.0 / sd[told] ** 2
-    out: Array = np.sqrt(excess / np.maximum(weight, 1e-300)) * (weight > 0)
+    out: Array = np.sqrt(np.maximum(excess, 0.0) / np.maximum(weight, 1e-300))
     return out
 
 

@@ -164,10 +164,10 @@ def close_pairs(f: Array, a: Array) -> tuple[str | None, ...]:
 
 
 def over_starts(take: TakeFit) -> tuple[Array, Array]:
-    """How far (f [Hz], a [1/s]) move when reading starts 60, 130 or 230 ms later: rms of the moves, (K,) each."""
+    """How far (f [Hz], a [1/s]) move when reading starts 60 or 130 ms later: rms of the two moves, (K,) each."""
     fit = take.driven.fit
     moves = []
-    for offset in (0.06, 0.13, 0.23):
+    for offset in (0.06, 0.13):
         if min(w.samples.shape[1] / w.rate_hz for w in fit.windows) - offset < 0.2:
             continue
         try:
