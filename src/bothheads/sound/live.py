@@ -15,7 +15,6 @@ from ..records import Drum, Reading
 from .live_jobs import FADE_S, SEAM_S, AtOnce, Block, Piece, faded, look, pause_before, read_piece, rms_of
 from .stream import Ring, Wake
 from .strikes import ONE_STRIKE_S, StrikeSpan
-from .whiten import LowBand
 
 RING_S = 0.6  # after which the first reading is made
 SETTLED_S = 4.0  # after which it is refined, unless the next strike comes first
@@ -100,7 +99,6 @@ class LiveReader:
         """Begin to listen at index ``at``, knowing nothing of what came before; ``cut``: something came, and may ring."""
         self._ring.clear(at)
         self._wake = Wake(self.sample_rate_hz, len(self.channels))
-        self._low = LowBand(self.sample_rate_hz, len(self.channels), kept_s=KEPT_S)
         self._partly: list[NDArray[Any]] = []  # less than a tick
         self._waiting = 0
         self._looks: list[int] = []  # when to look
@@ -206,7 +204,6 @@ class LiveReader:
         self._partly, self._waiting = [], 0
         rise = self._wake.feed(block, self._ring.end)
         self._ring.add(block)
-        self._low.add(block)
         self._collect()
         if rise is not None:
             for after in (EARLY_S, SURE_S):
@@ -233,7 +230,7 @@ class LiveReader:
         begin = max(self._ring.begin, end - self._samples(CONTEXT_S))
         self._looked = end
         cut = self._cut or begin > self._since
-        self._looking = self._submit(look, self._ring.cut(begin, end), self.sample_rate_hz, begin, cut, self._low.past)
+        self._looking = self._submit(look, self._ring.cut(begin, end), self.sample_rate_hz, begin, cut)
         self._zone = (begin + (self._samples(FADE_S) if cut else 0), end)
         self._collect()
 
