@@ -1,4 +1,4 @@
-"""The tail read at rest: what a glide model leaves open, told by the very strike.
+"""The strike read again from later on, as fitted and at rest: what a glide model leaves open, told by the very strike.
 
 Late in the ring the heads have settled, and a partial can be read there without any model of the glide. Where that
 answer and the answer of the whole strike differ by more than the noise of the tail allows, the model (glide, decay that
@@ -16,11 +16,31 @@ from .warp import AtRest, Clock
 from .window import Window
 
 Array = NDArray[np.float64]
+_MOVED_S = (0.06, 0.13)
 _STARTS_S = (0.13, 0.23, 0.33, 0.43, 0.53, 0.63, 0.73)  # after the first sample of the window
 _LEFT_S = 0.2  # of ring that a tail must have
 _SETTLED = 0.003  # mean glide in the tail, relative (5 cents): what is left is taken off by the model itself
 _FADED = 2.5  # nepers after which a partial has died away
 _FAR = 0.01  # relative: a tail that runs off to another line says nothing about this one
+
+
+def over_starts(fit: JointFit) -> tuple[Array, Array]:
+    """How far (f [Hz], a [1/s]) move when reading starts 60 or 130 ms later: rms of the two moves, (K,) each."""
+    moves = []
+    for start in _MOVED_S:
+        if not _rings_on(fit, start):
+            continue
+        try:
+            late = JointFit([w.later(start) for w in fit.windows], fit.f, fit.a, fit.clock).run(5, 1e-4)
+        except np.linalg.LinAlgError:
+            continue
+        alive = fit.a * start < _FADED  # what has died away by then says nothing about this
+        moves.append((np.where(alive, late.f - fit.f, np.nan), np.where(alive, late.a - fit.a, np.nan)))
+    if not moves:
+        return np.zeros(len(fit.f)), np.zeros(len(fit.f))
+    M: Array = np.array(moves)
+    rms: Array = np.sqrt(np.nansum(M**2, axis=0) / np.maximum(np.isfinite(M).sum(axis=0), 1))
+    return rms[0], rms[1]
 
 
 def tail_moves(fit: JointFit) -> Array:
@@ -32,7 +52,7 @@ def tail_moves(fit: JointFit) -> Array:
     K = len(fit.f)
     excess, weight = np.zeros(K), np.zeros(K)
     for start in _STARTS_S:
-        if min(w.samples.shape[1] / w.rate_hz for w in fit.windows) - start < _LEFT_S:
+        if not _rings_on(fit, start):
             break
         tails = [w.later(start) for w in fit.windows]
         glide = _glide_left(fit.clock, tails, fit.a)
@@ -51,6 +71,10 @@ def tail_moves(fit: JointFit) -> Array:
         weight[k] += 1.0 / sd[told] ** 2
     out: Array = np.sqrt(np.maximum(excess, 0.0) / np.maximum(weight, 1e-300))
     return out
+
+
+def _rings_on(fit: JointFit, start_s: float) -> bool:
+    return all(w.samples.shape[1] / w.rate_hz - start_s >= _LEFT_S for w in fit.windows)
 
 
 def _glide_left(clock: Clock, tails: list[Window], a: Array) -> Array:

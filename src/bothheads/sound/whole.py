@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ..constants import ONSET_TO_LEVEL
 from .decimate import response
 from .gather import Found
-from .late import tail_moves
+from .late import over_starts, tail_moves
 from .noise import Floor
 from .partials import explained
 from .remainder import explained_late_db, remainder
@@ -68,7 +68,7 @@ def read_take(
     parts = spread(take.driven)
     sd_f, sd_a = bars(parts, fit.f, fit.a)
     if len(fit.windows) <= 2:  # too few strikes to see them scatter
-        late_f, late_a = over_starts(take)
+        late_f, late_a = over_starts(fit)
         sd_f, sd_a = np.hypot(np.hypot(sd_f, late_f), tail_moves(fit)), np.hypot(sd_a, late_a)
     level = 20.0 * np.log10(take.driven.level() + 1e-12)
     keep = ~combination_tones(take.driven)
@@ -161,26 +161,6 @@ def close_pairs(f: Array, a: Array) -> tuple[str | None, ...]:
         close = gap[j] < max(3.0, min(a[k], a[j]) / np.pi)
         out.append(f"one of a pair {gap[j]:.2f} Hz apart" if close else None)
     return tuple(out)
-
-
-def over_starts(take: TakeFit) -> tuple[Array, Array]:
-    """How far (f [Hz], a [1/s]) move when reading starts 60 or 130 ms later: rms of the two moves, (K,) each."""
-    fit = take.driven.fit
-    moves = []
-    for offset in (0.06, 0.13):
-        if min(w.samples.shape[1] / w.rate_hz for w in fit.windows) - offset < 0.2:
-            continue
-        try:
-            late = JointFit([w.later(offset) for w in fit.windows], fit.f, fit.a, fit.clock).run(5, 1e-4)
-        except np.linalg.LinAlgError:
-            continue
-        alive = fit.a * offset < 2.5  # what has died away by then says nothing about this
-        moves.append((np.where(alive, late.f - fit.f, np.nan), np.where(alive, late.a - fit.a, np.nan)))
-    if not moves:
-        return np.zeros(len(fit.f)), np.zeros(len(fit.f))
-    M: Array = np.array(moves)
-    rms: Array = np.sqrt(np.nansum(M**2, axis=0) / np.maximum(np.isfinite(M).sum(axis=0), 1))
-    return rms[0], rms[1]
 
 
 def settledness(f: Array, sd: Array, late_level: Array) -> tuple[bool, str | None]:

@@ -27,15 +27,16 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 def templates() -> Environment:
     """The page's templates; every value is escaped, a missing one is an error."""
-    return Environment(loader=PackageLoader("bothheads.web"), autoescape=select_autoescape(default=True),
-                       undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    found = Environment(loader=PackageLoader("bothheads.web"), autoescape=select_autoescape(default=True),
+                        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    found.globals["decode"] = not session.decodes_phones()  # then the browser does
+    return found
 
 
 def show(request: Request, template: str, *, status: int = 200, **view: Any) -> HTMLResponse:
     """A page from a view."""
     page = request.app.state.templates.get_template(template)
-    decode = not session.decodes_phones()  # then the browser does
-    return HTMLResponse(page.render(path=request.url.path, decode=decode, **view), status_code=status)
+    return HTMLResponse(page.render(path=request.url.path, **view), status_code=status)
 
 
 def contract(answer: Any) -> Response:

@@ -91,12 +91,14 @@ function send(form, button) {
     else { view.say(said.error ? sentence(said.error) : "This could not be sent: load the page again, then repeat."); view.offer(); }
   });
   request.addEventListener("error", () => { view.say("The page cannot reach the program on this machine. Start it again with: bothheads serve."); view.offer(); });
-  request.addEventListener("abort", () => { view.say("Stopped. Nothing was sent to its end and nothing was kept; the recording is still chosen above."); view.offer(); });
   view.say("Sending", multipart ? 0 : null);
   let stopped = false;
-  view.offer(["Stop", () => { stopped = true; request.abort(); request.dispatchEvent(new Event("abort")); }]);
+  view.offer(["Stop", () => {
+    stopped = true; request.abort(); view.offer();
+    view.say("Stopped. Nothing was sent to its end and nothing was kept; the recording is still chosen above.");
+  }]);
   view.box.scrollIntoView({ block: "nearest" });
-  if (multipart) decoded(data).then(all => { if (view.box.isConnected && !stopped) request.send(all); });
+  if (multipart) decoded(data).then(all => { if (!stopped) request.send(all); });
   else request.send(new URLSearchParams(data));
 }
 
