@@ -25,7 +25,8 @@ from typing import Any
 import numpy as np
 
 from bothheads.plan.carrying import carried
-from bothheads.plan.choose import Choice, choose
+from bothheads.plan.choice import Choice
+from bothheads.plan.choose import choose
 from bothheads.plan.cost import EIGHTH, KILOGRAM, Scale, part_misses
 from bothheads.plan.design import LAID, builds_of, figures_of, reach, set_up, tensions
 from bothheads.plan.front import hypervolume

@@ -18,11 +18,12 @@ from ..infer.history import fit_of
 from ..infer.slopes import SLOPE_SD
 from ..infer.turns import learned_heads
 from ..records import HEADS, Drum, HeadName, State
-from .choose import Design, assembled
+from .choice import Design
 from .cost import Scale
 from .design import Build, laid_words, size_words
 from .hunt import Hunt
 from .job import Job
+from .ranking import assembled
 from .robust import per_turn
 
 MOST_OWNED = 12  # drums of the log that are looked at

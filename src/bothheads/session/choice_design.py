@@ -10,7 +10,7 @@ from ..records import HEADS
 from ..units import inches_from_metres, mil_from_surface_density, note_name, turns_in_words
 
 if TYPE_CHECKING:
-    from ..plan.choose import Design
+    from ..plan.choice import Design
     from ..plan.hunt import Found
     from ..plan.job import Job, Part
     from ..plan.owned import Near

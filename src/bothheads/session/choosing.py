@@ -11,7 +11,7 @@ from .choice_lines import lines_of
 
 if TYPE_CHECKING:
     from ..log.store import Log
-    from ..plan.choose import Choice
+    from ..plan.choice import Choice
     from ..plan.job import Job
     from ..plan.owned import Near, Owned
 
@@ -140,7 +140,7 @@ def _assumed(job: Job, resistance: float | None, heads: int) -> list[str]:
 
 
 def _not_tested(job: Job) -> list[str]:
-    from ..plan.choose import NOT_TESTED
+    from ..plan.choice import NOT_TESTED
 
     return list(NOT_TESTED)
 
