@@ -10,7 +10,8 @@ from math import log
 import pytest
 
 from bothheads import drumfile, session
-from bothheads.papers.ladder import ladder_marks, ladder_svg, owner_words, tell_words
+from bothheads.papers.ladder import ladder_marks, ladder_svg
+from bothheads.papers.rung_words import owner_words, tell_words
 from bothheads.papers.ladder_layout import (
     CARD,
     NARROW,

@@ -22,41 +22,16 @@ from .ladder_layout import (
     hertz,
     label_box,
     naturals,
-    note_words,
     own_name,
     place_rungs,
     spread,
 )
+from .rung_words import rung_words, second_words, tell_words
 from .rungs import Rung
-from .svg import SCREEN, Palette, Pen, number, within
+from .svg import SCREEN, Palette, Pen, number
 
 ARROW_PX = 7.0  # less room than this between ghost and rung takes no arrow
 NICE_S = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
-
-
-def cents_words(frequency: float, reference: float) -> str:
-    """``108 cents lower``, ``as before`` within 3 cents."""
-    c = round(1200.0 * log2(frequency / reference))
-    return "as before" if abs(c) < 3 else f"{abs(c)} cents {'lower' if c < 0 else 'higher'}"
-
-
-def owner_words(share: float | None) -> str:
-    """Whose rung it is, in words."""
-    if share is None:
-        return "whose it is is not known yet"
-    for limit, words in ((0.9, "the batter head alone"), (0.7, "mostly the batter head"), (0.3, "both heads together"),
-                         (0.1, "mostly the resonant head")):
-        if share > limit:
-            return words
-    return "the resonant head alone"
-
-
-def rung_words(r: Rung) -> str:
-    """One rung for a screen reader."""
-    sure = f", plus or minus {within(2 * r.frequency_sd_hz)}" if r.frequency_sd_hz is not None else ""
-    name = "drum note, " if r.is_note else ""
-    return (f"{name}{r.frequency_hz:.1f} hertz{sure}, {note_words(r.frequency_hz)} cents, tail {r.t60_s:.1f} seconds, "
-            f"{owner_words(r.share_batter)}")
 
 
 def ladder_svg(
@@ -249,15 +224,6 @@ def _figure(r: Rung, was: Mark | None, sheet: Sheet, second: str) -> str:
     return f'{name}<tspan class="hz">{r.frequency_hz:.1f}</tspan>{" Hz" if r.is_note else ""}{beside}'
 
 
-def second_words(r: Rung, was: Rung | None, second: str = "note") -> str:
-    """What stands beside a figure: how far it moved when there is a ghost, else its note."""
-    if was is None:
-        return note_words(r.frequency_hz)
-    if second == "cents":
-        return f"{round(1200.0 * log2(r.frequency_hz / was.frequency_hz)):+d}".replace("-", "−")
-    return cents_words(r.frequency_hz, was.frequency_hz)
-
-
 def _tail_scale(pen: Pen, axis: Axis, sheet: Sheet) -> None:
     scale = axis.per_second(sheet)
     seconds = max((s for s in NICE_S if s * scale <= 0.55 * sheet.span), default=NICE_S[0])
@@ -291,18 +257,3 @@ def ladder_marks(
                    for f, y, at, _ in own_marks(own.get(head, ()), axis, sheet)]
             for head, side in (("batter", "b"), ("resonant", "r"))}}
     return out
-
-
-def tell_words(r: Rung) -> list[str]:
-    """What a rung says when it is touched: its figure, and whose it is with what moves it."""
-    sure = f", ± {within(2 * r.frequency_sd_hz)}" if r.frequency_sd_hz is not None else ""
-    if r.share_batter is None:
-        return [f"{r.frequency_hz:.1f} Hz{sure}.", f"Whose it is is not known: no mode of the model lies there. "
-                f"It rings {r.t60_s:.1f} s."]
-    parts = round(100 * r.share_batter)
-    turn = ("Turn batter rods and it moves; resonant rods hardly touch it." if parts > 70 else
-            "Turn resonant rods and it moves; batter rods hardly touch it." if parts < 30 else
-            "Either head moves it.")
-    return [f"{r.frequency_hz:.1f} Hz{sure}.",
-            f"This rung belongs to {owner_words(r.share_batter)} ({parts} parts batter, {100 - parts} resonant). "
-            f"It rings {r.t60_s:.1f} s. {turn}"]
