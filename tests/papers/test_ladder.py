@@ -11,7 +11,6 @@ import pytest
 
 from bothheads import drumfile, session
 from bothheads.papers.ladder import ladder_marks, ladder_svg
-from bothheads.papers.rung_words import owner_words, tell_words
 from bothheads.papers.ladder_layout import (
     CARD,
     NARROW,
@@ -25,6 +24,7 @@ from bothheads.papers.ladder_layout import (
     place_rungs,
     spread,
 )
+from bothheads.papers.rung_words import owner_words, tell_words
 from bothheads.papers.rungs import Rung, partners, rungs_after, rungs_of_prediction, rungs_of_reading, strongest
 from bothheads.records import Note, Partial, Reading, StrikeReading
 from evidence import assert_canary, assert_published

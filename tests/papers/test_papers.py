@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
-from weasyprint import HTML
 
 from bothheads.errors import InputError
 from bothheads.papers import html, kinds, pdf, sheet_of
+from bothheads.papers.press import PAPER_MM, laid_out
 from papers.story import kept
 
 KINDS = sorted(kinds())
@@ -33,7 +34,19 @@ def test_paper_is_one_whole_page_of_html(kind: str) -> None:
 def test_paper_prints_on_one_sheet(kind: str) -> None:
     sheet = sheet_of(kind, kept(compare=True))
     assert pdf(sheet).startswith(b"%PDF")
-    assert len(HTML(string=html(sheet)).render().pages) == 1
+    assert len(laid_out(sheet)[0].pages) == 1
+
+
+def test_what_wide_fonts_push_off_the_sheet_is_printed_smaller_on_paper_of_its_size() -> None:
+    sheet = sheet_of("recall", kept(compare=True))
+    grown = replace(sheet, foot=sheet.foot + ("One more line of what is to be known of this drum.",) * 4)
+    document, zoom = laid_out(grown)
+    assert zoom < 1.0 and len(document.pages) == 1
+    page = document.pages[0]
+    assert [zoom * page.width * 25.4 / 96, zoom * page.height * 25.4 / 96] == pytest.approx(PAPER_MM["A5"], rel=1e-3)
+    endless = replace(sheet, foot=sheet.foot * 60)
+    document, zoom = laid_out(endless)
+    assert zoom == 1.0 and len(document.pages) > 1
 
 
 def test_a_comparison_needs_two_states() -> None:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 from importlib.resources import files
+from typing import Any
 
 from ..errors import InputError
 from ..session.kept import Kept
 from .sheet import Sheet
 
+PAPER_MM = {"A5": (148.0, 210.0), "A4": (210.0, 297.0)}  # ISO 216
+ZOOMS = (0.96, 0.92, 0.88, 0.84, 0.8)  # a card's 7.7 pt text stays over 6 pt
 
 def kinds() -> dict[str, str]:
     """The papers there are: kind as named on the command line, and what it is for."""
@@ -30,28 +33,46 @@ def sheet_of(kind: str, kept: Kept) -> Sheet:
     return makers[kind](kept)
 
 
-def html(sheet: Sheet) -> str:
-    """A sheet as one self-contained HTML page."""
-    page: str = _template().render(sheet=sheet, css=_css(sheet.size))
+def html(sheet: Sheet, *, zoom: float = 1.0) -> str:
+    """A sheet as one self-contained HTML page; ``zoom`` < 1 lays it out on a page so much larger, to be printed smaller."""
+    page: str = _template().render(sheet=sheet, css=_css(sheet.size, zoom))
     return page
 
 
 def pdf(sheet: Sheet) -> bytes:
-    """A sheet as PDF; raises ``InputError`` when the optional library is not installed."""
+    """A sheet as PDF; raises ``InputError`` when the optional library is not installed.
+
+    One page where that can be read: with wide fonts the sheet is made smaller, to ``ZOOMS[-1]`` of its size at most. What
+    fills more than one page even so is printed at full size.
+    """
+    document, zoom = laid_out(sheet)
+    made: bytes = document.write_pdf(zoom=zoom)
+    return made
+
+
+def laid_out(sheet: Sheet) -> tuple[Any, float]:
+    """The laid-out pages of a sheet and the zoom they are to be printed with."""
     try:
         from weasyprint import HTML
     except (ImportError, OSError):
         raise InputError(
             "a PDF needs the optional part: install bothheads[pdf] and Pango, or name an .html file and print that."
         ) from None
-    made: bytes = HTML(string=html(sheet)).write_pdf()
-    return made
+    whole = HTML(string=html(sheet)).render()
+    if len(whole.pages) == 1:
+        return whole, 1.0
+    for zoom in ZOOMS:
+        document = HTML(string=html(sheet, zoom=zoom)).render()
+        if len(document.pages) == 1:
+            return document, zoom
+    return whole, 1.0
 
 
-@lru_cache(maxsize=4)
-def _css(size: str) -> str:
+@lru_cache(maxsize=16)
+def _css(size: str, zoom: float) -> str:
     text = (files(__package__) / "templates" / "sheet.css").read_text(encoding="utf-8")
-    return f"@page {{ size: {size} portrait; }}\n{text}"
+    width, height = (side / zoom for side in PAPER_MM[size])
+    return f"@page {{ size: {width:g}mm {height:g}mm; }}\n{text}"
 
 
 @lru_cache(maxsize=1)
