@@ -59,14 +59,14 @@ def ladder_svg(
     pen.pattern()
     _ruling(pen, axis, sheet)
     _headings(pen, sheet, place)
-    pen.path(f"M{sheet.left} {sheet.top - 20}V{number(sheet.base + 6)}", "sb rail", width=4)
-    pen.path(f"M{sheet.right} {sheet.top - 20}V{number(sheet.base + 6)}", "sr rail", width=4, dash="7 3")
+    pen.path(f"M{sheet.left} {sheet.rail_top:g}V{number(sheet.base + 6)}", "sb rail", width=4)
+    pen.path(f"M{sheet.right} {sheet.rail_top:g}V{number(sheet.base + 6)}", "sr rail", width=4, dash="7 3")
     for head, side in (("batter", "b"), ("resonant", "r")):
         for i, mark in enumerate(own_marks(own.get(head, ()), axis, sheet)):
             _own_mark(pen, mark, side, i, sheet)
     if focusable:  # what a pointer takes hold of: wider than the rail, outwards
         for side, x in (("b", sheet.left - 34), ("r", sheet.right - 8)):
-            pen.raw(f'<rect class="grip grip{side}" x="{x:g}" y="{sheet.top - 20:g}" width="42" '
+            pen.raw(f'<rect class="grip grip{side}" x="{x:g}" y="{sheet.rail_top:g}" width="42" '
                     f'height="{number(sheet.base + 26 - sheet.top)}" fill="none" pointer-events="all"/>')
     placed = place_rungs(rungs, own, axis, sheet)
     if wish_hz is not None and axis.holds(wish_hz):

@@ -40,6 +40,11 @@ class Sheet:
         return self.right - self.left
 
     @property
+    def rail_top(self) -> float:
+        """Where the rails begin [px]: over the paper, under the headings."""
+        return self.top - (7.0 if self.kind == "c" else 20.0)
+
+    @property
     def base(self) -> float:
         """The paper's lower edge [px]."""
         return self.height - self.bottom
@@ -47,7 +52,7 @@ class Sheet:
 
 WIDE = Sheet("w", 872, 960, 88, 64, 214, 676, 40, 842, 16, 13, 20, 17, True, 92)
 NARROW = Sheet("n", 360, 700, 64, 50, 82, 284, 26, 332, 13, 12, 15.5, 13, False)
-CARD = Sheet("c", 330, 330, 30, 26, 66, 268, 16, 306, 9.5, 8.5, 11, 8, False)
+CARD = Sheet("c", 330, 330, 30, 26, 80, 252, 16, 312, 9.5, 8.5, 11, 8, False)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from ..records import HEADS, ModelPartial
 from ..session.kept import Kept
 from ..units import cents, note_name
 from . import words
-from .card_ladder import state_ladder
+from .card_ladder import state_ladder, state_ladders
 from .sheet import Block, Sheet, drawing, facts, hand, steps, table, text
 
 
@@ -103,10 +103,9 @@ def comparison(kept: Kept) -> Sheet:
     rows.append(("heard at", words.heard_words(a), words.heard_words(b), ""))
     rows.append(("surroundings", words.surroundings_words(a.state), words.surroundings_words(b.state), ""))
     blocks: list[Block] = [table("", ("", "first", "second", "second minus first"), rows)]
-    for x, name in ((a, "first"), (b, "second")):
-        picture = state_ladder(x.prediction, x.reading, uid=name)
-        if picture:
-            blocks.append(drawing(name, picture, "", wide=False))
+    pictures = state_ladders([(x.prediction, x.reading) for x in (a, b)])
+    blocks += [drawing(name, picture, "", wide=False) for name, picture in zip(("first", "second"), pictures, strict=True)
+               if picture]
     blocks += [*_sounds(a), *_sounds(b)]
     blocks.append(text("", "Listen level-matched: a louder take sounds better whatever it is."))
     return Sheet(kept.state.drum.name, f"states {a.state.number} and {b.state.number} compared", words.meta(kept),
