@@ -26,7 +26,7 @@ def recall(kept: Kept) -> Sheet:
     rows = words.rod_rows(kept)
     if rows:
         count = max(len(r) for r in rows) - 1
-        blocks.append(table("Rods as heard, cents from the head's own mean; 1 at the top, clockwise facing it",
+        blocks.append(table("Rods as heard, cents from the head's mean; 1 at the top, clockwise",
                             ("rod", *(str(i) for i in range(1, count + 1))), rows))
     blocks.append(steps("To get back here", _way_back(kept)))
     if state.remark:
