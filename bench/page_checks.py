@@ -123,14 +123,15 @@ def main() -> None:
     widths = [int(w) for w in options.widths.split(",")]
     hosts: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as name, sync_playwright() as p:
-        log = Path(name) / "log" / "log.sqlite"
+        log = Path(name) / "log" / (options.log.name if options.log else "log.sqlite")
         if options.log is None:
             from page_log import fill
 
             fill(log, lambda words: print(words, file=sys.stderr))
         else:
-            shutil.copytree(options.log.parent, log.parent)
-            (log.parent / options.log.name).rename(log)
+            log.parent.mkdir()
+            for part in options.log.parent.glob(options.log.name + "*"):  # the log and the folder of its recordings
+                (shutil.copytree if part.is_dir() else shutil.copy2)(part, log.parent / part.name)
         browser = p.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
         page = browser.new_context(base_url=serve(log), color_scheme="dark" if options.dark else "light").new_page()
         page.on("request", lambda r: hosts.update([urlsplit(r.url).hostname or urlsplit(r.url).scheme]))
