@@ -112,6 +112,23 @@ def test_a_folder_is_read_and_can_be_resumed(run, strike, tmp_path) -> None:  # 
     assert sorted(again) == sorted(line["file"] for line in lines)
 
 
+def test_several_files_are_read_in_one_call(run, strike, tmp_path, capsys) -> None:  # type: ignore[no-untyped-def]
+    import shutil
+
+    from bothheads.__main__ import main
+
+    other, broken = tmp_path / "b.wav", tmp_path / "c.wav"
+    shutil.copy(strike, other)
+    broken.write_bytes(b"no sound")
+    capsys.readouterr()
+    assert main(["read", str(strike), str(other), str(broken)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert [line.split(": ")[1] for line in said[:2]] == ["Drum note", "Drum note"]
+    assert said[2].startswith(f"{broken}: ") and "Hz" not in said[2]
+    assert main(["read", str(strike), str(other), "--taps", "--rods", "8"]) == 2
+    assert "name one file" in capsys.readouterr().err
+
+
 def test_four_states_and_the_forecast_of_the_fourth(run, bare_file, tmp_path) -> None:  # type: ignore[no-untyped-def]
     """Three states with turns between them; the fourth is forecast before it is read (one turn = 400 N/m here)."""
     assert run("log", "add", bare_file, "--json")[1]["drum"] == 1

@@ -14,6 +14,7 @@ from ..errors import CannotAnswer, InputError, LogError
 from . import words
 from .files import write_bytes
 from .logbook import log_command
+from .many import read_many
 from .maps import maps_command
 from .sayings import sayings_command
 
@@ -47,14 +48,17 @@ def _read(options: Namespace) -> int:
     if (options.start is not None and options.start < 0) or (options.stop is not None and options.stop <= (
             options.start or 0)):
         raise InputError("--from and --to must be seconds with --to after --from.")
+    several = bool(len(options.files) > 1 or Path(options.files[0]).is_dir() or options.out)
+    if several and (options.taps or options.kit):
+        raise InputError(f"{'--taps' if options.taps else '--kit'} reads one recording: name one file.")
+    if several:
+        return read_many(options, drum=_drum_or_none(options), say=_aside)
     if options.taps:
         return _read_taps(options)
     if options.kit:
         return _read_kit(options)
-    if Path(options.file).is_dir():
-        return _read_folder(options)
     reading = session.read_file(
-        options.file, channels=options.channels, drum=_drum_or_none(options),
+        options.files[0], channels=options.channels, drum=_drum_or_none(options),
         start_s=options.start, stop_s=options.stop,
     )
     answer = session.as_json(reading)
@@ -74,7 +78,7 @@ def _read_taps(options: Namespace) -> int:
         raise InputError("say how many rods the head has: --rods N, or --drum DRUM.")
     if not 3 <= rods <= 24:
         raise InputError("--rods must be from 3 to 24.")
-    taps = session.read_taps(options.file, rods=rods, drum=drum, head=options.head,
+    taps = session.read_taps(options.files[0], rods=rods, drum=drum, head=options.head,
                              start_s=options.start, stop_s=options.stop)
     answer = session.as_json(taps)
     if taps.refused:
@@ -84,59 +88,12 @@ def _read_taps(options: Namespace) -> int:
 
 
 def _read_kit(options: Namespace) -> int:
-    readings = session.read_kit(options.file, options.kit, channels=options.channels,
+    readings = session.read_kit(options.files[0], options.kit, channels=options.channels,
                                 start_s=options.start, stop_s=options.stop)
     answer = {"schema": "bothheads.kit-reading/1", "drums": {k: session.as_json(r) for k, r in readings.items()}}
     lines = [line for name, reading in readings.items() for line in (f"[{name}]", *words.reading_lines(reading))]
     say(options, answer, lines, dict.fromkeys(w for r in readings.values() for w in r.warnings))
     return DONE
-
-
-def _read_folder(options: Namespace) -> int:
-    target = Path(options.out) if options.out else None
-    done = _already_read(target)
-    show = sys.stderr.isatty()
-
-    def progress(count: int, total: int) -> None:
-        if show:
-            print(f"\r{count} of {total}", end="", file=sys.stderr, flush=True)
-
-    lines = session.read_folder(
-        options.file, jobs=1 if options.jobs is None else options.jobs, done=done, channels=options.channels,
-        drum=_drum_or_none(options), start_s=options.start, stop_s=options.stop, progress=progress,
-        scheduler=options.scheduler, engine=options.engine, say=_aside)
-    read = refused = 0
-    try:
-        stream = target.open("a", encoding="utf-8") if target else sys.stdout
-    except OSError as error:
-        raise InputError(f"{target} cannot be written ({error.strerror}): choose another --out.") from None
-    try:
-        for line in lines:
-            refused += "schema" not in line
-            read += 1
-            stream.write(json.dumps(line, allow_nan=False) + "\n")
-            stream.flush()
-    finally:
-        if target:
-            stream.close()
-    print(f"{'' if not show else chr(10)}{read} files read, {refused} refused, {len(done)} done before",
-          file=sys.stderr)
-    return DONE
-
-
-def _already_read(target: Path | None) -> set[str]:
-    """Files that a broken-off run has finished; a half-written last line is cut away."""
-    if target is None or not target.exists():
-        return set()
-    whole = [line for line in target.read_text(encoding="utf-8").splitlines(keepends=True) if line.endswith("\n")]
-    done: set[str] = set()
-    for line in whole:
-        try:
-            done.add(json.loads(line)["file"])
-        except (ValueError, KeyError, TypeError):
-            raise InputError(f"{target} is not a file of readings: choose another --out.") from None
-    target.write_text("".join(whole), encoding="utf-8")
-    return done
 
 
 def _fit(options: Namespace) -> int:

@@ -73,7 +73,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _read_arguments(p: argparse.ArgumentParser) -> None:
-    p.add_argument("file", metavar="FILE", help="a recording, or a folder of recordings")
+    p.add_argument("files", metavar="FILE", nargs="+", help="a recording; several, or a folder: one line each")
     p.add_argument("--drum", metavar="DRUM", help="the drum it is, when known")
     p.add_argument("--channels", metavar="NAMES", help="the channels in order, e.g. seat,front")
     p.add_argument("--from", type=float, metavar="S", dest="start")
@@ -82,7 +82,7 @@ def _read_arguments(p: argparse.ArgumentParser) -> None:
     p.add_argument("--head", choices=("batter", "resonant"), default="batter", help="the head that was tapped")
     p.add_argument("--rods", type=int, metavar="N", help="how many rods the tapped head has, when no drum is named")
     p.add_argument("--kit", metavar="KIT.toml", help="several drums on one interface, one channel each")
-    p.add_argument("--out", metavar="FILE.jsonl", help="one line a file, resumable (with a folder)")
+    p.add_argument("--out", metavar="FILE.jsonl", help="JSON, one line a file, resumable (of several files or a folder)")
     _engine_arguments(p, "1")
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from ..records import Comparison, Drum, Fit, HeadFit, Levels, Note, Plan, Prediction, Reading, TapReading
 from ..units import cents, inches_from_metres, note_name, octave_name, turns_in_words
@@ -21,6 +22,13 @@ def note_line(note: Note) -> str:
     tail = "" if note.t60_s is None else f", tail {note.t60_s:.2f} s to fall 60 dB"
     mark = " (inferred, not heard)" if note.inferred else ""
     return f"Drum note: {note.frequency_hz:.2f}{sd} Hz, {note.name or note_name(note.frequency_hz)}{tail}{mark}"
+
+
+def file_line(line: Mapping[str, Any]) -> str:
+    """One of many recordings, as ``session.read_folder`` answers it: its name and its note, or why there is none."""
+    if "schema" not in line:
+        return f"{line['file']}: {line['refused']}"
+    return f"{line['file']}: {note_line(Note(**line['note']))}"
 
 
 def reading_lines(reading: Reading, roundness_db: float | None = None) -> Iterable[str]:

@@ -219,14 +219,16 @@ def taps_of(recording: Recording, *, rods: int, drum: Drum | None = None, head: 
     return replace(found, warnings=tuple(dict.fromkeys((*recording.warnings, *found.warnings))))
 
 
-def audio_files(folder: str | Path) -> tuple[Path, ...]:
-    """The recordings below a folder, sorted; raises ``InputError`` when there are none."""
-    root = Path(folder)
-    endings = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3", ".opus", ".w64", ".rf64", ".m4a", ".aac", ".caf"}
-    files = tuple(sorted(p for p in root.rglob("*") if p.suffix.lower() in endings and p.is_file()))
-    if not files:
-        raise InputError(f"{root} holds no recordings: name a folder with WAV or FLAC files.")
-    return files
+def audio_files(*places: str | Path) -> tuple[Path, ...]:
+    """The files named, and the recordings below the folders named, sorted; ``InputError`` where a folder has none."""
+    endings = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3", ".opus", ".w64", ".rf64", ".m4a", ".aac", ".caf", ".webm"}
+    found: list[Path] = []
+    for root in map(Path, places):
+        below = sorted(p for p in root.rglob("*") if p.suffix.lower() in endings and p.is_file()) if root.is_dir() else [root]
+        if not below:
+            raise InputError(f"{root} holds no recordings: name a folder with WAV or FLAC files.")
+        found += below
+    return tuple(dict.fromkeys(found))
 
 
 def live_reader(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -112,12 +112,14 @@ def _one_line(options: dict[str, Any], path: str) -> dict[str, Any]:
 
 
 def read_folder(
-    folder: str | Path, *, jobs: int = 1, done: Iterable[str] = (), channels: str | None = None,
+    folder: str | Path | Sequence[str | Path], *, jobs: int = 1, done: Iterable[str] = (), channels: str | None = None,
     drum: Drum | None = None, start_s: float | None = None, stop_s: float | None = None,
     progress: Callable[[int, int], None] | None = None, scheduler: str | None = None, engine: str | None = None,
     say: Say = lambda words: None,
 ) -> Iterator[dict[str, Any]]:
-    """One contract object a file, as they finish; files in ``done`` are skipped, so a run can be resumed.
+    """One contract object a file of ``folder`` (or of several files and folders), as they finish.
+
+    Files in ``done`` are skipped, so a run can be resumed.
 
     A file that cannot be read, or at which the process is stopped again and again, gives an object with ``refused``
     and does not stop the rest. Raises ``InputError`` as ``sweep_file`` does.
@@ -126,7 +128,7 @@ def read_folder(
     from ..runs.task import Task
 
     already = set(done)
-    files = audio_files(folder)
+    files = audio_files(*([folder] if isinstance(folder, str | Path) else folder))
     todo = [str(p) for p in files if str(p) not in already]
     chosen = engine_for(len(todo) * SECONDS_A_FILE, jobs=jobs, asked=engine, scheduler=scheduler)
     if chosen.kind != "here":
