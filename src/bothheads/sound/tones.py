@@ -1,4 +1,7 @@
-"""Combination tones: sums and multiples of strong partials that the stretch of the heads makes, not modes of the drum."""
+"""Lines that the stretch of the heads makes and no mode of the drum: combination tones, and what gliding lines leave.
+
+Both are of third order in the motion: they grow like the cube of the force, modes in proportion to it.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,9 @@ from .drives import DrivenFit
 
 Array = NDArray[np.float64]
 _PARENTS = 6
+_GROWTH = 2.0  # power of the force halfway between a mode's and a third-order product's
+_LEAST_FORCE = np.log(1.2)  # between two strikes that shall tell it
+_STRONG_DB = -15.0
 
 
 def combination_tones(driven: DrivenFit) -> NDArray[np.bool_]:
@@ -32,6 +38,28 @@ def combination_tones(driven: DrivenFit) -> NDArray[np.bool_]:
             if much and _at_sum(fit.f, trio, k) and fit.a[k] > 0.5 * fit.a[list(trio)].sum():
                 growth = _growth(amplitude, trio, k, hard, soft)
                 out[k] = out[k] or growth is None or growth > 1.9
+    return out
+
+
+def glide_products(driven: DrivenFit) -> NDArray[np.bool_]:
+    """(K,) True for lines within the glide of another one that grow with the square of the force or faster beside it.
+
+    While the tension is up a mode changes in ways its clock and swell do not follow (other modes of the same head move
+    it, its shape at each microphone turns); what is left of it is read as a second, short line. It is of third order,
+    i + j - j: gone after soft strikes, where the mode itself is the stronger one, and at times above it after hard ones.
+    """
+    amplitude = np.sqrt((driven.amplitudes() ** 2).sum(1))  # (strikes, K)
+    logs = np.log(np.maximum(amplitude, 1e-9))
+    f, clock = driven.fit.f, driven.clock
+    force = np.median(logs[:, driven.level() > 10.0 ** (_STRONG_DB / 20.0)], axis=1)
+    hard, soft = int(np.argmax(force)), int(np.argmin(force))
+    louder = force[hard] - force[soft]
+    if louder < _LEAST_FORCE:
+        return np.zeros(len(f), bool)
+    growth = (logs[hard] - logs[soft]) / louder
+    reach = f * (clock.shares.T @ clock.energy.T).max(axis=1)
+    beside = (np.abs(f[:, None] - f) < reach[:, None]) & (amplitude[soft] > amplitude[soft][:, None])
+    out: NDArray[np.bool_] = (growth > _GROWTH) & beside.any(axis=1)
     return out
 
 

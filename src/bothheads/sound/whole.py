@@ -17,7 +17,7 @@ from .remainder import explained_late_db, remainder
 from .residual import misfit, wald
 from .spread import bars, spread
 from .take import TakeFit, fit_take
-from .tones import combination_tones
+from .tones import combination_tones, glide_products
 from .varpro import JointFit
 from .warp import DrivenWarp
 from .window import Window
@@ -71,7 +71,7 @@ def read_take(
         late_f, late_a = over_starts(fit)
         sd_f, sd_a = np.hypot(np.hypot(sd_f, late_f), tail_moves(fit)), np.hypot(sd_a, late_a)
     level = 20.0 * np.log10(take.driven.level() + 1e-12)
-    keep = ~combination_tones(take.driven)
+    keep = ~(combination_tones(take.driven) | glide_products(take.driven))
     keep &= (level > _WEAKEST_DB) & (parts.fisher_f < _LARGEST_SD_HZ) & (sd_f < 1.5)
     keep &= ~steady_lines(take, floor, unit[channels], channels)
     inside = [replace_weight(windows[i], fit.windows[n].weight) for n, i in enumerate(take.strikes)]
