@@ -96,11 +96,24 @@ def fisher(fit: JointFit) -> tuple[Array, Array]:
     H, _ = fit.normal()
     if not np.isfinite(H).all() or H.diagonal().max() <= 0.0:  # a partial has run away: nothing is known of any of them
         return np.full(len(fit.f), np.inf), np.full(len(fit.f), np.inf)
-    d = 1.0 / np.sqrt(np.maximum(H.diagonal(), 1e-30 * H.diagonal().max() + 1e-200))
-    try:
-        variance: Array = np.asarray(np.linalg.inv(H * d * d[:, None]).diagonal() * d * d, np.float64)
-    except np.linalg.LinAlgError:
-        variance = np.asarray(np.linalg.pinv(H).diagonal(), np.float64)
-    sd = np.sqrt(np.where(variance > 0, variance, np.inf))
+    sd = np.sqrt(inverse_of_curvature(H).diagonal())
     K = len(fit.f)
     return sd[:K], sd[K : 2 * K]
+
+
+def inverse_of_curvature(H: Array) -> Array:
+    """Inverse of a curvature matrix, positive on its diagonal.
+
+    Lines more than 0.4 block rates apart count as orthogonal in H, so that where strong and short lines lean on many
+    others it can come out slightly indefinite; the curvature of such a direction is small, its sign is chance.
+    """
+    size = 1.0 / np.sqrt(np.maximum(H.diagonal(), 1e-30 * H.diagonal().max() + 1e-200))
+    scaled = H * size * size[:, None]
+    try:
+        np.linalg.cholesky(scaled)
+        inverse = np.linalg.inv(scaled)
+    except np.linalg.LinAlgError:
+        value, vector = np.linalg.eigh(scaled)
+        inverse = (vector / np.maximum(np.abs(value), 1e-12)) @ vector.T
+    out: Array = inverse * size * size[:, None]
+    return out
