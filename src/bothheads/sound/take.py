@@ -151,7 +151,7 @@ def _settle(fit: DrivenFit, final: bool) -> None:
     fit.fit.retune(replace(fit.clock, scatter=0.6 if final else 0.3))
     fit.fit.rejected = []
     for k in range(4 if final else 1):
-        added = fit.grow(6, 0.5 if not final or k == 0 else 0.0)
+        added = fit.grow(6, 0.0 if final else 0.5)
         if added:
             fit.run(6, 1e-3).prune()
         fit.choose().reweigh().run(6, 1e-3)

@@ -25,7 +25,8 @@ from .window import Window
 Array = NDArray[np.float64]
 MOST_CHANNELS = 4  # fitted together: the strongest; the others get levels only
 _WEAKEST_DB = -36.0
-_LARGEST_SD_HZ = 0.6
+_LARGEST_SD_HZ = 0.6  # from the noise
+_LARGEST_BAR_HZ, _LARGEST_BAR = 1.5, 0.0116  # 20 cents: what is short is known less, and its bar says so
 _AT_REST_CENTS = 1.0
 
 
@@ -72,7 +73,7 @@ def read_take(
         sd_f, sd_a = np.hypot(np.hypot(sd_f, late_f), tail_moves(fit)), np.hypot(sd_a, late_a)
     level = 20.0 * np.log10(take.driven.level() + 1e-12)
     keep = ~(combination_tones(take.driven) | glide_products(take.driven))
-    keep &= (level > _WEAKEST_DB) & (parts.fisher_f < _LARGEST_SD_HZ) & (sd_f < 1.5)
+    keep &= (level > _WEAKEST_DB) & (parts.fisher_f < _LARGEST_SD_HZ) & (sd_f < np.maximum(_LARGEST_BAR_HZ, _LARGEST_BAR * fit.f))
     keep &= ~steady_lines(take, floor, unit[channels], channels)
     inside = [replace_weight(windows[i], fit.windows[n].weight) for n, i in enumerate(take.strikes)]
     size, heard = amplitudes(fit, inside, unit, sample_rate_hz, step)
