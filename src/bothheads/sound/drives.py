@@ -23,6 +23,7 @@ from .warp import DrivenWarp
 from .window import Window
 
 Array = NDArray[np.float64]
+_APART_HZ, _PAIR_HZ = 1.0, 0.4  # nearest that a new line may lie to another, and when nothing else is left to find
 
 
 class DrivenFit:
@@ -120,16 +121,19 @@ class DrivenFit:
         if lost.any():
             self.choose()
 
-    def grow(self, most_new: int, away: float) -> int:
+    def grow(self, most_new: int, away: float, *, pairs: bool = False) -> int:
         """Look for partials in what is left, unwarped by the mean warp; number added.
 
-        A candidate nearer to a known partial than ``away`` times its glide, or 0.4 line widths, is not one.
+        A candidate nearer to a known partial than 1 Hz, ``away`` times its glide, or 0.4 line widths, is not one;
+        ``pairs``: unless both are 0.4 Hz and 0.4 widths of the wider line apart.
         """
         f, a = self._candidates()
         known_f, known_a = self.fit.f, self.fit.a
         glide = float((self.clock.energy.max(0) * self.mean_shares()).sum())
-        ok = np.array([bool((np.abs(x - known_f) > np.maximum(1.0, np.maximum(
-            away * glide * x, 0.4 * np.minimum(y, known_a) / np.pi))).all()) for x, y in zip(f, a, strict=True)], bool)
+        nearest = _PAIR_HZ if pairs else _APART_HZ
+        wider = np.maximum if pairs else np.minimum
+        ok = np.array([bool((np.abs(x - known_f) > np.maximum(nearest, np.maximum(
+            away * glide * x, 0.4 * wider(y, known_a) / np.pi))).all()) for x, y in zip(f, a, strict=True)], bool)
         ok &= np.array([all(abs(x - r) > 0.4 or abs(np.log(y / s)) > 0.5 for r, s in self.fit.rejected)
                         for x, y in zip(f, a, strict=True)], bool)
         f, a = f[ok], a[ok]

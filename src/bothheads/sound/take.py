@@ -150,13 +150,15 @@ def _quality(fit: DrivenFit) -> float:
 def _settle(fit: DrivenFit, final: bool) -> None:
     fit.fit.retune(replace(fit.clock, scatter=0.6 if final else 0.3))
     fit.fit.rejected = []
-    for k in range(4 if final else 1):
-        added = fit.grow(6, 0.0 if final else 0.5)
+    pairs = False
+    for _ in range(6 if final else 1):
+        added = fit.grow(2 if pairs else 6, 0.0 if final else 0.5, pairs=pairs)
         if added:
             fit.run(6, 1e-3).prune()
         fit.choose().reweigh().run(6, 1e-3)
-        if not added and k:
+        if pairs and not added:
             break
+        pairs = final and not added
 
 
 def _first(
