@@ -150,15 +150,17 @@ def _quality(fit: DrivenFit) -> float:
 def _settle(fit: DrivenFit, final: bool) -> None:
     fit.fit.retune(replace(fit.clock, scatter=0.6 if final else 0.3))
     fit.fit.rejected = []
+    several = len(fit.fit.windows) > 1  # else no other force tells what a glide leaves from a mode beside it
     pairs = False
-    for _ in range(6 if final else 1):
-        added = fit.grow(2 if pairs else 6, 0.0 if final else 0.5, pairs=pairs)
+    for k in range(1 if not final else 6 if several else 4):
+        away = 0.0 if final and (several or k) else 0.5
+        added = fit.grow(2 if pairs else 6, away, pairs=pairs)
         if added:
             fit.run(6, 1e-3).prune()
         fit.choose().reweigh().run(6, 1e-3)
-        if pairs and not added:
+        if not added and (pairs or (k and not several)):
             break
-        pairs = final and not added
+        pairs = final and several and not added
 
 
 def _first(
