@@ -29,6 +29,7 @@ DRIVES = 4
 _SMALL_GLIDE = 0.012
 _STAGES = (0.012, 0.025, 0.045, 0.07, 0.1)
 _FIRST_TOP_HZ = 440.0
+_LITTLE_LEFT = 0.1  # mean log of residual over noise: no pair is hidden in it
 
 
 @dataclass
@@ -148,19 +149,33 @@ def _quality(fit: DrivenFit) -> float:
 
 
 def _settle(fit: DrivenFit, final: bool) -> None:
+    """Partials of what is left: one look a stage, at full length as long as there is something to find."""
     fit.fit.retune(replace(fit.clock, scatter=0.6 if final else 0.3))
     fit.fit.rejected = []
-    several = len(fit.fit.windows) > 1  # else no other force tells what a glide leaves from a mode beside it
-    pairs = False
-    for k in range(1 if not final else 6 if several else 4):
-        away = 0.0 if final and (several or k) else 0.5
-        added = fit.grow(2 if pairs else 6, away, pairs=pairs)
-        if added:
-            fit.run(6, 1e-3).prune()
-        fit.choose().reweigh().run(6, 1e-3)
-        if not added and (pairs or (k and not several)):
-            break
-        pairs = final and several and not added
+    if not final:
+        _look(fit, 0.5)
+    elif len(fit.fit.windows) == 1:  # no other force tells what a glide leaves from a mode beside it
+        for k in range(4):
+            if not _look(fit, 0.0 if k else 0.5) and k:
+                break
+    else:
+        pairs = False
+        for k in range(6):
+            if _look(fit, 0.0, pairs=pairs):
+                pairs = False
+                continue
+            much = _quality(fit) > _LITTLE_LEFT
+            if pairs or (k and not much):
+                break
+            pairs = much
+
+
+def _look(fit: DrivenFit, away: float, *, pairs: bool = False) -> int:
+    added = fit.grow(2 if pairs else 6, away, pairs=pairs)
+    if added:
+        fit.run(6, 1e-3).prune()
+    fit.choose().reweigh().run(6, 1e-3)
+    return added
 
 
 def _first(
