@@ -53,6 +53,14 @@ def test_what_grows_like_the_cube_beside_a_line_is_no_mode(force: float, told: b
     assert found.tolist() == [False, told, False, False, False, False]
 
 
+def test_what_dies_much_faster_needs_to_grow_less() -> None:
+    f, level = np.array([90.0, 92.5, 120.0, 210.0]), np.array([400.0, 150.0, 200.0, 200.0])
+    both = np.stack([level, level * 0.35 ** np.array([1.0, 1.75, 1.0, 1.0])])
+    for rate, told in ((12.0, True), (6.0, False)):
+        a = np.array([4.0, rate, 6.0, 6.0])
+        assert glide_products(driven(windows(f, a, both), f, a)).tolist() == [False, told, False, False]
+
+
 def test_one_strike_tells_no_growth() -> None:
     f, a = np.array([90.0, 92.5]), np.array([4.0, 9.0])
     assert not glide_products(driven(windows(f, a, np.array([[400.0, 150.0]])), f, a)).any()

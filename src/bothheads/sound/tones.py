@@ -15,6 +15,7 @@ from .drives import DrivenFit
 Array = NDArray[np.float64]
 _PARENTS = 6
 _GROWTH = 2.0  # power of the force halfway between a mode's and a third-order product's
+_FAST, _GROWTH_OF_FAST = 2.0, 1.5  # what dies twice as fast as the line beside it as well
 _LEAST_FORCE = np.log(1.2)  # between two strikes that shall tell it
 _STRONG_DB = -15.0
 
@@ -42,15 +43,17 @@ def combination_tones(driven: DrivenFit) -> NDArray[np.bool_]:
 
 
 def glide_products(driven: DrivenFit) -> NDArray[np.bool_]:
-    """(K,) True for lines within the glide of another one that grow with the square of the force or faster beside it.
+    """(K,) True for lines within the glide of another one that grow with more than the square of the force.
 
     While the tension is up a mode changes in ways its clock and swell do not follow (other modes of the same head move
     it, its shape at each microphone turns); what is left of it is read as a second, short line. It is of third order,
     i + j - j: gone after soft strikes, where the mode itself is the stronger one, and at times above it after hard ones.
+    It decays with the sum of three rates: where a line dies more than twice as fast as the one beside it, a growth
+    clear of a mode's is enough.
     """
     amplitude = np.sqrt((driven.amplitudes() ** 2).sum(1))  # (strikes, K)
     logs = np.log(np.maximum(amplitude, 1e-9))
-    f, clock = driven.fit.f, driven.clock
+    f, a, clock = driven.fit.f, driven.fit.a, driven.clock
     force = np.median(logs[:, driven.level() > 10.0 ** (_STRONG_DB / 20.0)], axis=1)
     hard, soft = int(np.argmax(force)), int(np.argmin(force))
     louder = force[hard] - force[soft]
@@ -59,7 +62,8 @@ def glide_products(driven: DrivenFit) -> NDArray[np.bool_]:
     growth = (logs[hard] - logs[soft]) / louder
     reach = f * (clock.shares.T @ clock.energy.T).max(axis=1)
     beside = (np.abs(f[:, None] - f) < reach[:, None]) & (amplitude[soft] > amplitude[soft][:, None])
-    out: NDArray[np.bool_] = (growth > _GROWTH) & beside.any(axis=1)
+    fast = beside & (a[:, None] > _FAST * a)
+    out: NDArray[np.bool_] = ((growth > _GROWTH) & beside.any(axis=1)) | ((growth > _GROWTH_OF_FAST) & fast.any(axis=1))
     return out
 
 
