@@ -16,7 +16,8 @@ Array = NDArray[np.float64]
 _PARENTS = 6
 _GROWTH = 2.0  # power of the force halfway between a mode's and a third-order product's
 _FAST, _GROWTH_OF_FAST = 2.0, 1.5  # what dies twice as fast as the line beside it as well
-_LEAST_FORCE = np.log(1.2)  # between two strikes that shall tell it
+_LEAST_FORCE = np.log(2.0)  # between two strikes that shall tell it
+_OUT_OF_PROPORTION = np.log(2.0)  # a strike that lands elsewhere moves a mode by less
 _STRONG_DB = -15.0
 
 
@@ -59,7 +60,8 @@ def glide_products(driven: DrivenFit) -> NDArray[np.bool_]:
     louder = force[hard] - force[soft]
     if louder < _LEAST_FORCE:
         return np.zeros(len(f), bool)
-    growth = (logs[hard] - logs[soft]) / louder
+    gained = logs[hard] - logs[soft]
+    growth = np.where(gained - louder > _OUT_OF_PROPORTION, gained / louder, 0.0)
     reach = f * (clock.shares.T @ clock.energy.T).max(axis=1)
     beside = (np.abs(f[:, None] - f) < reach[:, None]) & (amplitude[soft] > amplitude[soft][:, None])
     fast = beside & (a[:, None] > _FAST * a)
