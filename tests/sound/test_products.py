@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.evidence import assert_published
 
 from bothheads.sound.drives import DrivenFit
 from bothheads.sound.residual import inverse_of_curvature
@@ -13,6 +12,7 @@ from bothheads.sound.tones import glide_products
 from bothheads.sound.varpro import JointFit, columns
 from bothheads.sound.warp import DrivenWarp
 from bothheads.sound.window import Window, drift_and_hum
+from evidence import assert_published
 
 RATE, START, N = 1200.0, 0.022, 1500
 GLIDE = 0.04
