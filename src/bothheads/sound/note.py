@@ -18,9 +18,12 @@ from ..units import note_name
 ODDS = 3.0
 _AXIS, _BESIDE = {"seat", "front"}, {"side", "top"}
 _GAP = (1.06, 1.45)  # times the note: no mode of a two-headed drum lies here
-_SHORTEST_SWINGS = 3.5  # f tau below which nothing is heard as a pitch
+SHORTEST_SWINGS = 3.5  # f tau below which nothing is heard as a pitch
+UNSURE = 0.02  # relative standard deviation beyond which no note is claimed
+LONGEST_S = 2.5  # decay of a note: the air alone damps both films together faster (reference drums 0.5 to 2.2 s)
 _LATE_S = 0.08  # after which the ringing energy counts
 _SAME = 0.02  # relative; closer partials are one note or none
+_RINGS_ON = -6.0  # log odds of a line that outlasts any note
 _FOREIGN = -3.0  # log odds that a partial as strong as the note is not of the drum
 _SURFACE_DENSITY = 0.33  # kg/m2, usual film, +-35 %
 _TENSION_BASS, _TENSION_TOM = 520.0, 1000.0  # N/m, usual over and under 0.42 m, a factor 2.2 either way
@@ -49,8 +52,11 @@ def name_note(
     heard = sorted((p for p in partials if p.frequency_hz > 0.0 and p.decay_s > 0.0), key=lambda p: p.frequency_hz)
     if not heard:
         return Note(refused="no partial stands clear of the noise, so there is no note: strike again and let it ring.")
-    scores = [_log_odds(heard, k, diameter, depth, two_heads, channels)
-              + _leak(heard, k, opening) for k in range(len(heard))]
+    if all(rings_on(p) for p in heard):
+        return Note(refused=f"what is heard ({heard[0].frequency_hz:.1f} Hz and up) outlasts any drum, as hum, a tone or a cymbal "
+                            "does: strike the drum alone, nearer the microphone.")
+    scores = [_RINGS_ON * rings_on(p) + _log_odds(heard, k, diameter, depth, two_heads, channels)
+              + _leak(heard, k, opening) for k, p in enumerate(heard)]
     best = max(range(len(heard)), key=lambda k: scores[k])
     below = _below_reach(heard, diameter, depth, two_heads)
     if below is not None and mixed and below[0] - scores[best] > math.log(ODDS):
@@ -81,16 +87,21 @@ def _beats(a: Partial, b: Partial) -> bool:
 
 def _judged(p: Partial, twins: Sequence[Partial]) -> Note:
     """The note that partial ``p`` is, unless it is too short or too unsure; twins as strong late widen its error."""
-    if p.frequency_hz * p.decay_s < _SHORTEST_SWINGS:
-        return Note(refused=f"the drum dies away within {max(1, round(p.frequency_hz * p.decay_s))} swings at "
-                            f"{p.frequency_hz:.0f} Hz, too short for a note: take muffling out or strike softer.")
-    if p.frequency_sd_hz is not None and p.frequency_sd_hz > 0.02 * p.frequency_hz:
+    if p.frequency_hz * p.decay_s < SHORTEST_SWINGS:
+        return Note(refused=too_short(p.frequency_hz, p.decay_s))
+    if p.frequency_sd_hz is not None and p.frequency_sd_hz > UNSURE * p.frequency_hz:
         return Note(refused=f"the partial at {p.frequency_hz:.0f} Hz is known only to {p.frequency_sd_hz:.1f} Hz: strike "
                             "softer and let it ring.")
     near = [abs(q.frequency_hz - p.frequency_hz) for q in twins
             if q.frequency_hz < (1.0 + _SAME) * p.frequency_hz and _ring_db(q) > _ring_db(p)]
     sd = p.frequency_sd_hz if not near or p.frequency_sd_hz is None else math.hypot(p.frequency_sd_hz, 0.3 * max(near))
     return Note(p.frequency_hz, sd, p.decay_s, p.t60_s, note_name(p.frequency_hz))
+
+
+def too_short(frequency: float, decay_s: float) -> str:
+    """The refusal of a drum whose note dies away before it is heard as one."""
+    return (f"the drum dies away within {max(1, round(frequency * decay_s))} swings at {frequency:.0f} Hz, too short for a note: "
+            "take muffling out or strike softer.")
 
 
 def _inferred(frequency: float, relative_sd: float, lowest: Partial) -> Note:
@@ -126,10 +137,16 @@ def _twins(heard: Sequence[Partial], k: int) -> list[Partial]:
 
 
 def _resting(heard: Sequence[Partial], k: int) -> float:
-    """Among twins the one that rings longest is the partial at rest; the others step back."""
+    """Of twins the one that rings longest is the partial at rest, and a struck head falls to it: those above step back."""
     p = heard[k]
-    longer = [q for q in _twins(heard, k) if q.decay_s > 1.4 * p.decay_s and _ring_db(q) > _ring_db(p) - 15.0]
+    longer = [q for q in heard if q is not p and p.frequency_hz / 1.12 < q.frequency_hz < 1.03 * p.frequency_hz
+              and not rings_on(q) and q.decay_s > 1.4 * p.decay_s and _ring_db(q) > _ring_db(p) - 15.0]
     return -4.0 if longer else 0.0
+
+
+def rings_on(p: Partial) -> bool:
+    """Whether a line outlasts any note beyond its error: hum, a tone, a cymbal, the air of an opening."""
+    return p.decay_s - 2.0 * (p.decay_sd_s or 0.0) > LONGEST_S
 
 
 def _log_odds(
@@ -228,7 +245,7 @@ def _size(frequency: float, diameter: float | None, depth: float | None) -> floa
 
 def _swings(p: Partial) -> float:
     """A partial that dies within a few swings is the attack rather than a note."""
-    return -1.5 * max(0.0, 1.0 - p.frequency_hz * p.decay_s / _SHORTEST_SWINGS)
+    return -1.5 * max(0.0, 1.0 - p.frequency_hz * p.decay_s / SHORTEST_SWINGS)
 
 
 def _below_reach(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any, Protocol
 
@@ -23,6 +24,7 @@ from .window import Window
 
 Array = NDArray[np.float64]
 MOST_STRIKES = 12  # of a take, read in one fit
+FEW_STRIKES = 2  # too few to see them scatter
 NOTHING_HEARD = "no strike was found in this recording"
 NOTHING_CREDIBLE = "no partial stands clear of the noise"
 
@@ -66,7 +68,8 @@ def read_samples(
     if not quick and len(spans) > MOST_STRIKES:
         warnings += (f"{len(spans)} strikes were found; partials are those of the {MOST_STRIKES} that ring longest and "
                      "loudest: use --from and --to to read others.",)
-    return _assemble(found, spans, sample_rate_hz, names, drum, offset_s, warnings)
+    reading = _assemble(found, spans, sample_rate_hz, names, drum, offset_s, warnings)
+    return reading if quick else _stands(reading, x, spans, drum)
 
 
 def read_spans(x: Array, sample_rate_hz: int, spans: Sequence[Span], *, quick: bool) -> Found | None:
@@ -153,6 +156,16 @@ def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: t
     reasons = tuple(f"not settled: {r}" for r in found.reasons)
     return Reading(sample_rate_hz, names, strikes, partials, note, warnings + found.warnings + reasons,
                    found.explained_db, found.remainder, found.settled, found.explained_late_db)
+
+
+def _stands(reading: Reading, x: Array, spans: Sequence[Span], drum: Drum | None) -> Reading:
+    """The reading with its note held against the late ring of the strike that tells most."""
+    from .standing import judged, tail_of
+
+    told = spans[best_strikes(spans, 1)[0]]
+    tail = tail_of(x, reading.sample_rate_hz, told.onset_s, told.end_s)
+    note, rings = judged(reading.note, tail, single=len(spans) <= FEW_STRIKES, sized=drum is not None)
+    return replace(reading, note=note, settled=reading.settled and rings)
 
 
 def _strike(span: Span, offset_s: float, glide: float | None, partials: tuple[Any, ...]) -> StrikeReading:

@@ -1,0 +1,159 @@
+"""Does the note stand? What rings late, over the whole band of the recording, is asked whether it is a drum's and where.
+
+A drum is a few lines below 1 kHz that die away: from 150 ms after the strike on they hold nearly all that still sounds, and
+the note, in which both films move as one, a good part of it. A cymbal, wires, a clap in a room or a stand leave most of the
+late sound above 1 kHz or in noise, whatever line stands below it. The tail is read at rest, without a model of the glide:
+where the note of the whole strike is not found there, it is not known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..records import Note
+from .decimate import decimate, divisor
+from .noise import drift_and_hum
+from .note import ODDS, SHORTEST_SWINGS, UNSURE, too_short
+from .partials import first_fit
+from .residual import fisher, misfit
+from .varpro import JointFit
+from .window import Window
+
+Array = NDArray[np.float64]
+LATE_S, LONGEST_S = 0.15, 0.9  # after the onset; of tail
+_EARLIEST_S, _SHORTEST_S = 0.06, 0.1  # a strike that ends early is read from here on; less tail says nothing
+MOST = 12  # lines of a tail
+LEAST_DRUM = 0.5  # of the energy that rings late, held by lines that die away: less is no drum alone
+LEAST_NOTE = 10.0 ** (-1.5)  # of it, held by the note and what lies too near to be another mode
+LEAST_BESIDE = 0.5 / ODDS  # of it, where one other line holds half and no size says which of the two is the note
+_NEAR = 0.12  # relative: what lies nearer is no other mode, but the note still gliding, its twin or a neighbour's
+_STRONG = 10.0 ** (-0.8)  # of the strongest near line: the one that rings longest of those is the note at rest
+_AGREE = 2.0  # standard deviations
+_LOWEST_HZ = 18.0
+_BLOCK_S = 0.05
+
+NO_DRUM = ("most of what rings on lies above 1 kHz or is noise, as a cymbal, wires or the room leave it, so no note is claimed: "
+           "let the drum ring alone, wires off, microphone near.")
+
+
+@dataclass(frozen=True)
+class Tail:
+    """The late ring of one strike in its strongest channel, read at rest: lines f [Hz] and decay rates a [1/s] with their
+    standard deviations, and ``energy`` of all that rings there, noise taken off, in units of the fit."""
+
+    fit: JointFit | None
+    f_sd: Array
+    a_sd: Array
+    energy: float
+
+    @property
+    def held(self) -> float:
+        """Share [0-1] of the late energy that the lines explain."""
+        return 0.0 if self.fit is None else self.share(range(len(self.fit.f)))
+
+    def share(self, lines: Sequence[int] | range) -> float:
+        """Share [0-1] of the late energy that only ``lines`` explain: the others, refitted, cannot."""
+        if self.fit is None or not len(lines):
+            return 0.0
+        others = np.setdiff1d(np.arange(len(self.fit.f)), np.asarray(lines))
+        window, residual = self.fit.windows[0], self.fit.state.parts[0].residual
+        left = window.quiet()
+        if others.size:
+            left = JointFit([window], self.fit.f[others], self.fit.a[others], self.fit.clock).state.parts[0].residual
+        gained = float((left**2).sum() - (residual**2).sum())
+        return min(1.0, max(0.0, gained / self.energy))
+
+
+def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -> Tail | None:
+    """The tail of the strike in samples (n, channels) between ``onset_s`` and ``end_s``; None: too short."""
+    end = min(end_s, onset_s + LATE_S + LONGEST_S, len(samples) / sample_rate_hz - 0.004)
+    start = onset_s + min(LATE_S, max(_EARLIEST_S, 0.4 * (end - onset_s)))
+    step = divisor(sample_rate_hz, True)
+    rate = sample_rate_hz / step
+    count = int((end - start) * rate)
+    if count < _SHORTEST_S * rate:
+        return None
+    y = decimate(samples, sample_rate_hz, int(start * sample_rate_hz), count, step)
+    channel = int(np.argmax(y.std(axis=1)))
+    wave = samples[int(start * sample_rate_hz) : int(end * sample_rate_hz), channel]
+    power = _power(wave, sample_rate_hz)
+    noise = _noise_power(samples[:, channel], sample_rate_hz, onset_s, end_s)
+    unit = max(1e-2 * float(y[channel].std()), 1e-9)
+    window = Window(rate, start - onset_s, y[[channel]] / unit, drift_and_hum(start - onset_s, count, rate, ()), np.ones(count))
+    low = float((window.quiet() ** 2).sum())  # below 1 kHz the lines must stand clear of the noise themselves
+    energy = max((power - noise) * window.samples.shape[1] / unit**2, low, 1e-12)
+    fit = first_fit([window], most=MOST, glide=False)
+    if fit is None:
+        return Tail(None, np.zeros(0), np.zeros(0), energy)
+    beside = misfit(fit)
+    f_sd, a_sd = (sd * beside for sd in fisher(fit))
+    return Tail(fit, f_sd, a_sd, energy)
+
+
+def _power(wave: Array, sample_rate_hz: float) -> float:
+    """Mean square of the wave (n,) above 18 Hz."""
+    spectrum = np.abs(np.fft.rfft(wave - wave.mean())) ** 2
+    first = int(np.ceil(_LOWEST_HZ * len(wave) / sample_rate_hz))
+    return float(2.0 * spectrum[first:].sum() / len(wave) ** 2)
+
+
+def _noise_power(wave: Array, sample_rate_hz: float, onset_s: float, end_s: float) -> float:
+    """Mean square of the noise in the quieter half of the second before the strike or after its end; 0 where there is none."""
+    block = int(_BLOCK_S * sample_rate_hz)
+    before = wave[: max(0, int((onset_s - 0.004) * sample_rate_hz))][-20 * block :]
+    after = wave[int((end_s + _BLOCK_S) * sample_rate_hz) :][: 20 * block]
+    seen = [np.median([_power(w[i : i + block], sample_rate_hz) for i in range(0, len(w) - block + 1, block)])
+            for w in (before, after) if len(w) >= block]
+    return float(min(seen, default=0.0))
+
+
+def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool) -> tuple[Note, bool]:
+    """(the note as the tail leaves it, whether a drum rings at all).
+
+    ``single``: no other strikes scatter about it; ``sized``: the drum's size had its say, a louder line beside is no rival.
+    """
+    if tail is None:
+        return note, True
+    if tail.held < LEAST_DRUM:
+        return Note(refused=NO_DRUM), False
+    if note.frequency_hz is None or note.inferred or tail.fit is None:
+        return note, True
+    near = np.nonzero(np.abs(tail.fit.f / note.frequency_hz - 1.0) < _NEAR)[0]
+    share = tail.share(near.tolist())
+    alone = np.array([tail.share([k]) for k in range(len(tail.fit.f))])
+    strongest = int(np.argmax(alone))
+    other = strongest not in near
+    if share < LEAST_NOTE or (other and not sized and share < LEAST_BESIDE and alone[strongest] > 0.5):
+        return Note(refused=_weak(note.frequency_hz, float(tail.fit.f[strongest]) if other else None)), True
+    strong = near[alone[near] > _STRONG * alone[near].max()]
+    rest = int(strong[np.argmin(tail.fit.a[strong])])
+    return _settled(note, tail, rest, single), True
+
+
+def _settled(note: Note, tail: Tail, rest: int, single: bool) -> Note:
+    """The note with its bar held against line ``rest`` of the tail; refused where both cannot be the same partial."""
+    assert tail.fit is not None and note.frequency_hz is not None
+    f, a = float(tail.fit.f[rest]), float(tail.fit.a[rest])
+    slowest = max(a - _AGREE * float(tail.a_sd[rest]), 1e-3)
+    if f / slowest < SHORTEST_SWINGS:
+        return Note(refused=too_short(f, 1.0 / a))
+    if not single:
+        return note
+    away = abs(f - note.frequency_hz)
+    if away / _AGREE > UNSURE * f:
+        return Note(refused=f"the partial read at {note.frequency_hz:.1f} Hz over the whole strike lies at {f:.1f} Hz late in the "
+                            "ring, so neither is claimed: strike softer and let it ring.")
+    if away < _AGREE * math.hypot(note.sd_hz or 0.0, float(tail.f_sd[rest])):
+        return note
+    return replace(note, sd_hz=math.hypot(note.sd_hz or 0.0, away / _AGREE))
+
+
+def _weak(f: float, other: float | None) -> str:
+    beside = "" if other is None else f" (most is at {other:.0f} Hz)"
+    return (f"the lowest partial, {f:.1f} Hz, holds little of what rings on{beside} and may not be the drum's: strike nearer the "
+            "centre, put the microphone on the axis, or name the drum.")
