@@ -159,13 +159,18 @@ def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: t
 
 
 def _stands(reading: Reading, x: Array, spans: Sequence[Span], drum: Drum | None) -> Reading:
-    """The reading with its note held against the late ring of the strike that tells most."""
+    """The reading with its note held against the late ring of the strike that tells most; a cut ring is said."""
+    from .cut import WORDS, cut_at_db, still_falling
     from .standing import judged, tail_of
 
     told = spans[best_strikes(spans, 1)[0]]
     tail = tail_of(x, reading.sample_rate_hz, told.onset_s, told.end_s)
     note, rings = judged(reading.note, tail, single=len(spans) <= FEW_STRIKES, sized=drum is not None)
-    return replace(reading, note=note, settled=reading.settled and rings)
+    fallen = cut_at_db(x, reading.sample_rate_hz, told.onset_s, told.end_s)
+    warnings = reading.warnings
+    if fallen is not None and rings:
+        note, warnings = still_falling(note, tail), (*warnings, WORDS.format(db=fallen))
+    return replace(reading, note=note, settled=reading.settled and rings, warnings=warnings)
 
 
 def _strike(span: Span, offset_s: float, glide: float | None, partials: tuple[Any, ...]) -> StrikeReading:

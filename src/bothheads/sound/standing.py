@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,12 @@ class Tail:
     def held(self) -> float:
         """Share [0-1] of the late energy that the lines explain."""
         return 0.0 if self.fit is None else self.share(range(len(self.fit.f)))
+
+    @cached_property
+    def alone(self) -> Array:
+        """Share (K,) of the late energy that each line alone explains."""
+        count = 0 if self.fit is None else len(self.fit.f)
+        return np.array([self.share([k]) for k in range(count)])
 
     def share(self, lines: Sequence[int] | range) -> float:
         """Share [0-1] of the late energy that only ``lines`` explain: the others, refitted, cannot."""
@@ -123,16 +130,26 @@ def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool) -> tuple
         return Note(refused=NO_DRUM), False
     if note.frequency_hz is None or note.inferred or tail.fit is None:
         return note, True
-    near = np.nonzero(np.abs(tail.fit.f / note.frequency_hz - 1.0) < _NEAR)[0]
-    share = tail.share(near.tolist())
-    alone = np.array([tail.share([k]) for k in range(len(tail.fit.f))])
+    near = near_lines(tail, note.frequency_hz)
+    share, alone = tail.share(near.tolist()), tail.alone
     strongest = int(np.argmax(alone))
     other = strongest not in near
     if share < LEAST_NOTE or (other and not sized and share < LEAST_BESIDE and alone[strongest] > 0.5):
         return Note(refused=_weak(note.frequency_hz, float(tail.fit.f[strongest]) if other else None)), True
-    strong = near[alone[near] > _STRONG * alone[near].max()]
-    rest = int(strong[np.argmin(tail.fit.a[strong])])
-    return _settled(note, tail, rest, single), True
+    return _settled(note, tail, rest_of(tail, near), single), True
+
+
+def near_lines(tail: Tail, frequency: float) -> NDArray[np.intp]:
+    """Indices of the tail's lines too near to ``frequency`` [Hz] to be another mode."""
+    f = np.zeros(0) if tail.fit is None else tail.fit.f
+    return np.nonzero(np.abs(f / frequency - 1.0) < _NEAR)[0]
+
+
+def rest_of(tail: Tail, near: NDArray[np.intp]) -> int:
+    """Of the strong ones among the lines ``near`` the one that rings longest: where the pitch comes to rest."""
+    assert tail.fit is not None
+    strong = near[tail.alone[near] >= _STRONG * tail.alone[near].max()]
+    return int(strong[np.argmin(tail.fit.a[strong])])
 
 
 def _settled(note: Note, tail: Tail, rest: int, single: bool) -> Note:
