@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from ..records import Drum, Partial, Reading
+from ..records import Drum, Note, Partial, Reading
 from .note import note_of_drum
 
 
@@ -25,7 +25,7 @@ def join(readings: Sequence[Reading], *, drum: Drum | None = None) -> Reading:
             groups.append([partial])
     partials = tuple(_merged(group) for group in groups)
     first = readings[0]
-    note = note_of_drum(partials, drum=drum, channels=first.channels)
+    note = _as_heard(note_of_drum(partials, drum=drum, channels=first.channels), readings, drum)
     explained = [r.explained_db for r in readings if r.explained_db is not None]
     return Reading(
         first.sample_rate_hz,
@@ -38,6 +38,16 @@ def join(readings: Sequence[Reading], *, drum: Drum | None = None) -> Reading:
         first.remainder,
         all(r.settled for r in readings),
     )
+
+
+def _as_heard(note: Note, readings: Sequence[Reading], drum: Drum | None) -> Note:
+    """The note that the joined partials name, unless every sound refused one that its own partials would have named."""
+    if note.frequency_hz is None or any(r.note.frequency_hz is not None for r in readings):
+        return note
+    for r in readings:
+        if r.note.refused and note_of_drum(r.partials, drum=drum, channels=r.channels).frequency_hz is not None:
+            return r.note
+    return note
 
 
 def same_partial(group: list[Partial], partial: Partial) -> bool:

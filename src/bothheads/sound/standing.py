@@ -18,20 +18,19 @@ from numpy.typing import NDArray
 
 from ..records import Note
 from .decimate import decimate, divisor
-from .noise import drift_and_hum
 from .note import ODDS, SHORTEST_SWINGS, UNSURE, too_short
 from .partials import first_fit
 from .residual import fisher, misfit
 from .varpro import JointFit
-from .window import Window
+from .window import Window, drift_and_hum
 
 Array = NDArray[np.float64]
 LATE_S, LONGEST_S = 0.15, 0.9  # after the onset; of tail
 _EARLIEST_S, _SHORTEST_S = 0.06, 0.1  # a strike that ends early is read from here on; less tail says nothing
 MOST = 12  # lines of a tail
 LEAST_DRUM = 0.5  # of the energy that rings late, held by lines that die away: less is no drum alone
-LEAST_NOTE = 10.0 ** (-1.5)  # of it, held by the note and what lies too near to be another mode
-LEAST_BESIDE = 0.5 / ODDS  # of it, where one other line holds half and no size says which of the two is the note
+LEAST_NOTE = 10.0 ** (-1.5)  # of it, or of its later half, held by the note and what lies too near to be another mode
+LEAST_BESIDE = 0.5 / ODDS  # of it, where one other line holds half and rings longer, and no size says which is the note
 _NEAR = 0.12  # relative: what lies nearer is no other mode, but the note still gliding, its twin or a neighbour's
 _STRONG = 10.0 ** (-0.8)  # of the strongest near line: the one that rings longest of those is the note at rest
 _AGREE = 2.0  # standard deviations
@@ -45,12 +44,13 @@ NO_DRUM = ("most of what rings on lies above 1 kHz or is noise, as a cymbal, wir
 @dataclass(frozen=True)
 class Tail:
     """The late ring of one strike in its strongest channel, read at rest: lines f [Hz] and decay rates a [1/s] with their
-    standard deviations, and ``energy`` of all that rings there, noise taken off, in units of the fit."""
+    standard deviations, and the energy of all that rings there and in the later half, noise taken off, in units of the fit."""
 
     fit: JointFit | None
     f_sd: Array
     a_sd: Array
     energy: float
+    late_energy: float
 
     @property
     def held(self) -> float:
@@ -63,17 +63,24 @@ class Tail:
         count = 0 if self.fit is None else len(self.fit.f)
         return np.array([self.share([k]) for k in range(count)])
 
-    def share(self, lines: Sequence[int] | range) -> float:
-        """Share [0-1] of the late energy that only ``lines`` explain: the others, refitted, cannot."""
+    def share(self, lines: Sequence[int] | range, later: bool = False) -> float:
+        """Share [0-1] of the late energy, or of its later half, that only ``lines`` explain: the others cannot."""
         if self.fit is None or not len(lines):
             return 0.0
-        others = np.setdiff1d(np.arange(len(self.fit.f)), np.asarray(lines))
-        window, residual = self.fit.windows[0], self.fit.state.parts[0].residual
+        window = self.fit.windows[0]
+        if later:
+            window = window.later(0.5 * window.samples.shape[1] / window.rate_hz)
+        everything = np.arange(len(self.fit.f))
+        gained = self._left(window, np.setdiff1d(everything, np.asarray(lines))) - self._left(window, everything)
+        return min(1.0, max(0.0, gained / (self.late_energy if later else self.energy)))
+
+    def _left(self, window: Window, lines: NDArray[np.intp]) -> float:
+        """Energy that ``lines``, their amplitudes refitted, leave in this window."""
+        assert self.fit is not None
         left = window.quiet()
-        if others.size:
-            left = JointFit([window], self.fit.f[others], self.fit.a[others], self.fit.clock).state.parts[0].residual
-        gained = float((left**2).sum() - (residual**2).sum())
-        return min(1.0, max(0.0, gained / self.energy))
+        if lines.size:
+            left = JointFit([window], self.fit.f[lines], self.fit.a[lines], self.fit.clock).state.parts[0].residual
+        return float(np.square(left).sum())
 
 
 def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -> Tail | None:
@@ -88,18 +95,24 @@ def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -
     y = decimate(samples, sample_rate_hz, int(start * sample_rate_hz), count, step)
     channel = int(np.argmax(y.std(axis=1)))
     wave = samples[int(start * sample_rate_hz) : int(end * sample_rate_hz), channel]
-    power = _power(wave, sample_rate_hz)
     noise = _noise_power(samples[:, channel], sample_rate_hz, onset_s, end_s)
     unit = max(1e-2 * float(y[channel].std()), 1e-9)
     window = Window(rate, start - onset_s, y[[channel]] / unit, drift_and_hum(start - onset_s, count, rate, ()), np.ones(count))
-    low = float((window.quiet() ** 2).sum())  # below 1 kHz the lines must stand clear of the noise themselves
-    energy = max((power - noise) * window.samples.shape[1] / unit**2, low, 1e-12)
+    energy = _ringing(wave, sample_rate_hz, noise, window, unit)
+    late_energy = _ringing(wave[len(wave) // 2 :], sample_rate_hz, noise, window.later(0.5 * count / rate), unit)
     fit = first_fit([window], most=MOST, glide=False)
     if fit is None:
-        return Tail(None, np.zeros(0), np.zeros(0), energy)
+        return Tail(None, np.zeros(0), np.zeros(0), energy, late_energy)
     beside = misfit(fit)
     f_sd, a_sd = (sd * beside for sd in fisher(fit))
-    return Tail(fit, f_sd, a_sd, energy)
+    return Tail(fit, f_sd, a_sd, energy, late_energy)
+
+
+def _ringing(wave: Array, sample_rate_hz: float, noise: float, window: Window, unit: float) -> float:
+    """Energy of the wave over the whole band less noise, in units of ``window``, which holds it below 1 kHz: there the lines
+    must stand clear of the noise themselves."""
+    whole = (_power(wave, sample_rate_hz) - noise) * window.samples.shape[1] / unit**2
+    return max(whole, float((window.quiet() ** 2).sum()), 1e-12)
 
 
 def _power(wave: Array, sample_rate_hz: float) -> float:
@@ -131,10 +144,11 @@ def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool) -> tuple
     if note.frequency_hz is None or note.inferred or tail.fit is None:
         return note, True
     near = near_lines(tail, note.frequency_hz)
-    share, alone = tail.share(near.tolist()), tail.alone
+    share, alone = max(tail.share(near.tolist()), tail.share(near.tolist(), later=True)), tail.alone
     strongest = int(np.argmax(alone))
     other = strongest not in near
-    if share < LEAST_NOTE or (other and not sized and share < LEAST_BESIDE and alone[strongest] > 0.5):
+    rival = other and not sized and alone[strongest] > 0.5 and share < LEAST_BESIDE
+    if share < LEAST_NOTE or (rival and tail.fit.a[rest_of(tail, near)] > tail.fit.a[strongest]):
         return Note(refused=_weak(note.frequency_hz, float(tail.fit.f[strongest]) if other else None)), True
     return _settled(note, tail, rest_of(tail, near), single), True
 
