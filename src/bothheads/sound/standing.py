@@ -111,7 +111,7 @@ def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -
 def _ringing(wave: Array, sample_rate_hz: float, noise: float, window: Window, unit: float) -> float:
     """Energy of the wave over the whole band less noise, in units of ``window``, which holds it below 1 kHz: there the lines
     must stand clear of the noise themselves."""
-    whole = (_power(wave, sample_rate_hz) - noise) * window.samples.shape[1] / unit**2
+    whole: float = (_power(wave, sample_rate_hz) - noise) * window.samples.shape[1] / unit**2
     return max(whole, float((window.quiet() ** 2).sum()), 1e-12)
 
 
