@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from types import SimpleNamespace
 
 import numpy as np
@@ -65,7 +66,7 @@ def the_tail(x: Array, end_s: float = 1.9) -> Tail:
     return found
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_a_cymbal_has_no_note_whatever_line_stands_below_it(seed: int) -> None:
     plate = cymbal(seed)
     assert the_tail(plate).held < LEAST_DRUM
@@ -105,9 +106,14 @@ def test_a_weak_twin_that_rings_on_is_not_the_note() -> None:
     assert name_note([tom, Partial(119.0, 0.05, 4.0, 0.3, (-30.0,), (-40.0,))]).frequency_hz == 116.0
 
 
+@lru_cache(maxsize=1)
+def kicks() -> tuple[Note, ...]:
+    """A kick struck softly, hard, and so hard that it falls an octave."""
+    return tuple(note(lines(((52.0, 0.16, 0.7), (104.0, 0.05, 0.2)), glide=glide)) for glide in (0.02, 0.3, 1.0))
+
+
 def check_kicks() -> None:
-    for glide in (0.02, 0.3, 1.0):
-        got = note(lines(((52.0, 0.16, 0.7), (104.0, 0.05, 0.2)), glide=glide))
+    for got in kicks():
         if got.frequency_hz is not None:
             assert_published(got.frequency_hz, 52.0, 0.02 * 52.0 + 2.0 * (got.sd_hz or 0.0),
                              source="resting frequency the strike is made of", kind="closed form")

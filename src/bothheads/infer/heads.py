@@ -19,6 +19,7 @@ from ..physics.batch import BatchDrum
 from ..physics.coupled import is_mixed
 from ..physics.radiation import radiation
 from ..records import Alternative, Drum, Fit, HeadFit, HeadName, Microphone, Reading, TapReading
+from ..sound.standing import no_drum
 from .evidence import TO_HEADS, Explanation, explain
 from .heard import gather, is_inside, usable_channels
 from .identify import fit_pairs, loudest_is_foreign, mode_numbers
@@ -175,6 +176,9 @@ def fit_heads(drum: Drum, readings: Sequence[Reading], *, setup: Setup | None = 
     whole with ``refused`` saying why.
     """
     channels = usable_channels(drum, readings)
+    if readings and all(no_drum(r) for r in readings):
+        return _nothing(readings[0].note.refused or "", channels.warnings)
+    readings = [r for r in readings if not no_drum(r)]
     if drum.wires_on:
         return _nothing("snare wires are on: switch them off and strike again.", channels.warnings)
     heard = gather(drum, readings, channels.names)

@@ -270,7 +270,7 @@ def _sentence(d: Difference) -> str:
             "glide": ("more", "less")}.get(d.what, ("louder", "softer"))
     name = {"note, interval": "the note", "tail": "the tail", "brightness": "the sound", "glide": "the glide"}.get(
         d.what, "the " + d.what)
-    return f"B: {name} is {abs(change):.2g} {d.unit} {more[0] if change > 0 else more[1]} (+-{d.sd:.2g})."
+    return f"B: {name} is {float(f'{abs(change):.2g}'):g} {d.unit} {more[0] if change > 0 else more[1]} (+-{d.sd:.2g})."
 
 
 def _warnings(

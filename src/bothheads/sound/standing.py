@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import Note
+from ..records import Note, Reading
 from .decimate import decimate, divisor
 from .note import ODDS, SHORTEST_SWINGS, UNSURE, too_short
 from .partials import first_fit
@@ -81,6 +81,11 @@ class Tail:
         if lines.size:
             left = JointFit([window], self.fit.f[lines], self.fit.a[lines], self.fit.clock).state.parts[0].residual
         return float(np.square(left).sum())
+
+
+def no_drum(reading: Reading) -> bool:
+    """Whether most of what rang late in this reading was not a drum's."""
+    return reading.note.refused == NO_DRUM
 
 
 def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -> Tail | None:
