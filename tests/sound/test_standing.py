@@ -51,7 +51,8 @@ def clap(seed: int) -> Array:
 
     rng = np.random.default_rng(seed)
     t = np.arange(int(1.2 * RATE)) / RATE
-    shape = sum(np.where(t > k * 0.011, np.exp(-(t - k * 0.011).clip(0.0) / 0.006), 0.0) for k in range(4)) + 0.1 * np.exp(-t / 0.12)
+    bursts = (t - k * 0.011 for k in range(4))
+    shape = sum(np.where(s > 0.0, np.exp(-s.clip(0.0) / 0.006), 0.0) for s in bursts) + 0.1 * np.exp(-t / 0.12)
     band = sosfilt(butter(2, [300.0, 4000.0], "band", fs=RATE, output="sos"), rng.standard_normal(len(t)) * shape)
     return np.concatenate([np.zeros(int(ONSET_S * RATE)), 0.5 * band / np.abs(band).max()])
 

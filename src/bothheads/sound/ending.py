@@ -9,7 +9,6 @@ Array = NDArray[np.float64]
 
 BLOCK_S = 0.05
 _OVER_NOISE = 1.6  # a block still belongs to the strike while its rms exceeds the noise by this factor
-_FALLING = 1.15  # a tail whose first half is louder than the second by more still falls (blocks of noise differ by 7 %)
 _FADE = 2.0  # a fade falls this much faster than the decay before it
 
 
@@ -55,9 +54,7 @@ def _noise(body: Array, onset: int, block: int, rms: Array) -> float:
     if blocks > 0:
         seen.append(float(_rms(body[onset - guard - blocks * block : onset - guard], block).min()))
     tail = rms[-max(4, len(rms) // 4) :]
-    half = len(tail) // 2
-    flat = tail.max() < 1.5 * tail.min() and tail[:half].mean() < _FALLING * tail[half:].mean()
-    if len(rms) >= 10 and flat and tail.max() < 0.1 * rms.max():
+    if len(rms) >= 10 and tail.max() < 1.5 * tail.min() and tail.max() < 0.1 * rms.max():
         seen.append(float(np.median(tail)))
     return min(seen, default=0.0)
 

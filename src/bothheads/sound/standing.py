@@ -89,7 +89,8 @@ def no_drum(reading: Reading) -> bool:
 
 
 def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -> Tail | None:
-    """The tail of the strike in samples (n, channels) between ``onset_s`` and ``end_s``; None: too short."""
+    """The tail of the strike in samples (n, channels) between ``onset_s`` and ``end_s``; None: too short, or nothing
+    that dies away though it lies below 1 kHz."""
     end = min(end_s, onset_s + LATE_S + LONGEST_S, len(samples) / sample_rate_hz - 0.004)
     start = onset_s + min(LATE_S, max(_EARLIEST_S, 0.4 * (end - onset_s)))
     step = divisor(sample_rate_hz, True)
@@ -107,6 +108,8 @@ def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -
     late_energy = _ringing(wave[len(wave) // 2 :], sample_rate_hz, noise, window.later(0.5 * count / rate), unit)
     fit = first_fit([window], most=MOST, glide=False)
     if fit is None:
+        if float(np.square(window.quiet()).sum()) > LEAST_DRUM * energy:
+            return None  # it lies where drums ring and does not die away: a gain that rises hides a ring as well
         return Tail(None, np.zeros(0), np.zeros(0), energy, late_energy)
     beside = misfit(fit)
     f_sd, a_sd = (sd * beside for sd in fisher(fit))
