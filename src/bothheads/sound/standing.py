@@ -37,8 +37,8 @@ _AGREE = 2.0  # standard deviations
 _LOWEST_HZ = 18.0
 _BLOCK_S = 0.05
 
-NO_DRUM = ("most of what rings on lies above 1 kHz or is noise, as a cymbal, wires or the room leave it, so no note is claimed: "
-           "let the drum ring alone, wires off, microphone near.")
+NO_DRUM = ("steady lines below 1 kHz hold less than half of what rings on (a cymbal, wires or the room hold the rest), so no note "
+           "is claimed: let the drum ring alone, wires off, microphone near.")
 
 
 @dataclass(frozen=True)
@@ -194,5 +194,5 @@ def _settled(note: Note, tail: Tail, rest: int, single: bool) -> Note:
 
 def _weak(f: float, other: float | None) -> str:
     beside = "" if other is None else f" (most is at {other:.0f} Hz)"
-    return (f"the lowest partial, {f:.1f} Hz, holds little of what rings on{beside} and may not be the drum's: strike nearer the "
-            "centre, put the microphone on the axis, or name the drum.")
+    return (f"the partial at {f:.1f} Hz holds little of what rings on{beside} and may not be the drum's: strike nearer the centre, "
+            "put the microphone on the axis, or name the drum.")
