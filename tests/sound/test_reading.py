@@ -11,6 +11,7 @@ import pytest
 
 from bothheads import wire
 from bothheads.records import Drum, Head, Reading
+from bothheads.sound.gather import Found, joined
 from bothheads.sound.reading import read_samples
 
 
@@ -140,3 +141,13 @@ def test_the_remainder_names_the_noise() -> None:
     shares = {r.cause: r.share for r in reading.remainder}
     noise = next(v for k, v in shares.items() if k.startswith("noise"))
     assert noise > 3 * sum(v for k, v in shares.items() if not k.startswith("noise"))
+
+
+def test_strikes_of_which_no_decay_is_known_are_joined_by_their_plain_mean() -> None:
+    def one(rate: float) -> Found:
+        return Found(np.array([100.0]), np.array([0.1]), np.array([rate]), np.array([np.inf]), np.full((1, 1, 1), 0.5),
+                     np.ones((1, 1, 1), bool), (None,), None)
+
+    both = joined([one(2.0), one(4.0)])
+    assert both.rate.tolist() == pytest.approx([3.0])
+    assert both.frequency_hz.tolist() == pytest.approx([100.0])

@@ -172,3 +172,13 @@ def test_readings_joined_keep_what_each_sound_refused() -> None:
     assert join(refused).note.refused == "no."
     heard = [refused[0], read_samples(lines(TOM, seed=3), RATE)]
     assert join(heard).note.frequency_hz == pytest.approx(116.0, abs=0.1)
+
+
+def test_what_is_no_drum_gives_no_heads() -> None:
+    from bothheads.infer.heads import fit_heads
+    from bothheads.records import Drum, Head
+    from bothheads.sound.standing import NO_DRUM
+
+    reading = replace(read_samples(lines(TOM), RATE), note=Note(refused=NO_DRUM))
+    fit = fit_heads(Drum("tom", 0.3048, 0.25, Head(0.35), Head(0.35)), [reading])
+    assert fit.batter is None and fit.refused == NO_DRUM

@@ -140,7 +140,7 @@ def _agrees(fits: Sequence[Found], group: list[tuple[int, int]], s: int, k: int,
 
 def _weighted(pairs: Sequence[tuple[float, float]]) -> tuple[float, float]:
     value, sd = np.array(pairs).T
-    weight = 1.0 / np.maximum(sd, 1e-9) ** 2
+    weight = 1.0 / np.clip(sd, 1e-9, 1e9) ** 2  # nothing known of any of them: their plain mean
     mean = float(weight @ value / weight.sum())
     if len(value) == 1:
         return mean, float(sd[0])
