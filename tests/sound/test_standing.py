@@ -14,7 +14,7 @@ from bothheads.sound.cut import cut_at_db
 from bothheads.sound.join import join
 from bothheads.sound.note import LONGEST_S, name_note
 from bothheads.sound.reading import read_samples
-from bothheads.sound.standing import LEAST_DRUM, LEAST_NOTE, Tail, judged, tail_of
+from bothheads.sound.standing import LEAST_DRUM, LEAST_NOTE, Tail, beside_unsettled, judged, tail_of
 from evidence import assert_canary, assert_published
 
 RATE = 48000
@@ -133,6 +133,13 @@ def test_a_note_the_late_ring_does_not_hold_is_refused() -> None:
     claimed = Note(70.0, 0.05, 0.15)
     assert judged(claimed, tail, single=True, sized=False)[0].frequency_hz is None
     assert judged(Note(240.0, 0.05, 0.3), tail, single=True, sized=False)[0].frequency_hz == 240.0
+
+
+def test_a_note_beside_a_louder_line_that_moves_is_not_sure() -> None:
+    note_line, moves = Partial(50.0, 0.2, 0.14, 0.02, (-5.0,), (-16.0,)), Partial(96.0, 1.2, 0.2, 0.05, (0.0,), (-11.0,))
+    claimed = Note(50.0, 0.2, 0.14)
+    assert "96 Hz" in (beside_unsettled(claimed, [note_line, moves]).refused or "")
+    assert beside_unsettled(claimed, [replace(note_line, decay_s=1.0), moves]) == claimed
 
 
 def test_a_note_read_elsewhere_than_it_rings_has_the_difference_in_its_bar_or_none() -> None:

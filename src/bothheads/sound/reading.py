@@ -161,11 +161,14 @@ def _assemble(found: Found, spans: Sequence[Span], sample_rate_hz: int, names: t
 def _stands(reading: Reading, x: Array, spans: Sequence[Span], drum: Drum | None) -> Reading:
     """The reading with its note held against the late ring of the strike that tells most; a cut ring is said."""
     from .cut import WORDS, cut_at_db, still_falling
-    from .standing import judged, tail_of
+    from .standing import beside_unsettled, judged, tail_of
 
     told = spans[best_strikes(spans, 1)[0]]
     tail = tail_of(x, reading.sample_rate_hz, told.onset_s, told.end_s)
-    note, rings = judged(reading.note, tail, single=len(spans) <= FEW_STRIKES, sized=drum is not None)
+    note, rings = judged(reading.note, tail, single=len(spans) <= FEW_STRIKES, sized=drum is not None,
+                         settled=reading.settled)
+    if not reading.settled and drum is None:
+        note = beside_unsettled(note, reading.partials)
     fallen = cut_at_db(x, reading.sample_rate_hz, told.onset_s, told.end_s)
     warnings = reading.warnings
     if fallen is not None and rings:

@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ..records import Note, Reading
+from ..records import Note, Partial, Reading
 from .decimate import decimate, divisor
 from .note import ODDS, SHORTEST_SWINGS, UNSURE, too_short
 from .partials import first_fit
@@ -30,7 +30,6 @@ _EARLIEST_S, _SHORTEST_S = 0.06, 0.1  # a strike that ends early is read from he
 MOST = 12  # lines of a tail
 LEAST_DRUM = 0.5  # of the energy that rings late, held by lines that die away: less is no drum alone
 LEAST_NOTE = 10.0 ** (-1.5)  # of it, or of its later half, held by the note and what lies too near to be another mode
-LEAST_BESIDE = 0.5 / ODDS  # of it, where one other line holds half and rings longer, and no size says which is the note
 _NEAR = 0.12  # relative: what lies nearer is no other mode, but the note still gliding, its twin or a neighbour's
 _STRONG = 10.0 ** (-0.8)  # of the strongest near line: the one that rings longest of those is the note at rest
 _AGREE = 2.0  # standard deviations
@@ -140,10 +139,11 @@ def _noise_power(wave: Array, sample_rate_hz: float, onset_s: float, end_s: floa
     return float(min(seen, default=0.0))
 
 
-def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool) -> tuple[Note, bool]:
+def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool, settled: bool = True) -> tuple[Note, bool]:
     """(the note as the tail leaves it, whether a drum rings at all).
 
     ``single``: no other strikes scatter about it; ``sized``: the drum's size had its say, a louder line beside is no rival.
+    ``settled`` False: the answer moves with the window, so three times the note's energy in another line is enough to refuse.
     """
     if tail is None:
         return note, True
@@ -152,11 +152,13 @@ def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool) -> tuple
     if note.frequency_hz is None or note.inferred or tail.fit is None:
         return note, True
     near = near_lines(tail, note.frequency_hz)
-    share, alone = max(tail.share(near.tolist()), tail.share(near.tolist(), later=True)), tail.alone
+    share, later, alone = tail.share(near.tolist()), tail.share(near.tolist(), later=True), tail.alone
     strongest = int(np.argmax(alone))
     other = strongest not in near
-    rival = other and not sized and alone[strongest] > 0.5 and share < LEAST_BESIDE
-    if share < LEAST_NOTE or (rival and tail.fit.a[rest_of(tail, near)] > tail.fit.a[strongest]):
+    rival = other and not sized and share < alone[strongest] / ODDS
+    if rival and settled:  # then the louder line must be most of the ring and outlast the note
+        rival = bool(alone[strongest] > LEAST_DRUM and tail.fit.a[rest_of(tail, near)] > tail.fit.a[strongest])
+    if max(share, later) < LEAST_NOTE or rival:
         return Note(refused=_weak(note.frequency_hz, float(tail.fit.f[strongest]) if other else None)), True
     return _settled(note, tail, rest_of(tail, near), single), True
 
@@ -172,6 +174,22 @@ def rest_of(tail: Tail, near: NDArray[np.intp]) -> int:
     assert tail.fit is not None
     strong = near[tail.alone[near] >= _STRONG * tail.alone[near].max()]
     return int(strong[np.argmin(tail.fit.a[strong])])
+
+
+def beside_unsettled(note: Note, partials: Sequence[Partial]) -> Note:
+    """The note of a strike that did not settle: refused where what rings most after 250 ms is not the note but unsure itself."""
+    if note.frequency_hz is None or note.inferred or not partials:
+        return note
+    loudest = max(partials, key=_after)
+    if abs(loudest.frequency_hz / note.frequency_hz - 1.0) < _NEAR:
+        return note
+    return Note(refused=f"what rings on most, {loudest.frequency_hz:.0f} Hz, moves with the part of the ring that is read, so "
+                        f"{note.frequency_hz:.1f} Hz beside it is no sure note: strike softer, or name the drum.")
+
+
+def _after(p: Partial, late_s: float = 0.25) -> float:
+    """Level [dB] after ``late_s``, in the partial's best channel."""
+    return max((x for x in p.level_dbfs if x is not None), default=-200.0) - 20.0 * math.log10(math.e) * late_s / p.decay_s
 
 
 def _settled(note: Note, tail: Tail, rest: int, single: bool) -> Note:
