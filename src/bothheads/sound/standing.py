@@ -39,6 +39,9 @@ _BLOCK_S = 0.05
 NO_DRUM = ("steady lines below 1 kHz hold less than half of what rings on (a cymbal, wires or the room hold the rest), so no note "
            "is claimed: let the drum ring alone, wires off, microphone near.")
 
+STEADY = ("what rings on does not die away, as a tone or hum, or a recorder that turns itself up, has it: switch gain control off, "
+          "strike the drum alone, or name it.")
+
 
 @dataclass(frozen=True)
 class Tail:
@@ -50,6 +53,7 @@ class Tail:
     a_sd: Array
     energy: float
     late_energy: float
+    steady: bool = False  # it lies where drums ring, but nothing of it dies away
 
     @property
     def held(self) -> float:
@@ -88,8 +92,7 @@ def no_drum(reading: Reading) -> bool:
 
 
 def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -> Tail | None:
-    """The tail of the strike in samples (n, channels) between ``onset_s`` and ``end_s``; None: too short, or nothing
-    that dies away though it lies below 1 kHz."""
+    """The tail of the strike in samples (n, channels) between ``onset_s`` and ``end_s``; None: too short."""
     end = min(end_s, onset_s + LATE_S + LONGEST_S, len(samples) / sample_rate_hz - 0.004)
     start = onset_s + min(LATE_S, max(_EARLIEST_S, 0.4 * (end - onset_s)))
     step = divisor(sample_rate_hz, True)
@@ -107,9 +110,8 @@ def tail_of(samples: Array, sample_rate_hz: int, onset_s: float, end_s: float) -
     late_energy = _ringing(wave[len(wave) // 2 :], sample_rate_hz, noise, window.later(0.5 * count / rate), unit)
     fit = first_fit([window], most=MOST, glide=False)
     if fit is None:
-        if float(np.square(window.quiet()).sum()) > LEAST_DRUM * energy:
-            return None  # it lies where drums ring and does not die away: a gain that rises hides a ring as well
-        return Tail(None, np.zeros(0), np.zeros(0), energy, late_energy)
+        steady = float(np.square(window.quiet()).sum()) > LEAST_DRUM * energy
+        return Tail(None, np.zeros(0), np.zeros(0), energy, late_energy, steady)
     beside = misfit(fit)
     f_sd, a_sd = (sd * beside for sd in fisher(fit))
     return Tail(fit, f_sd, a_sd, energy, late_energy)
@@ -147,6 +149,8 @@ def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool, settled:
     """
     if tail is None:
         return note, True
+    if tail.steady:  # a gain that rises hides a ring as well: then a size that bears the note decides
+        return (note if sized or note.frequency_hz is None else Note(refused=STEADY)), True
     if tail.held < LEAST_DRUM:
         return Note(refused=NO_DRUM), False
     if note.frequency_hz is None or note.inferred or tail.fit is None:
