@@ -1,6 +1,6 @@
 """Onsets in running recordings: found, false, exactness; scenes whose truth is known to the sample.
 
-    python bench/onsets.py [--scenes synthetic|real] [--cases N] [--jobs J] [--seed S] [--out FILE.json]
+    python bench/onsets.py [--scenes synthetic|real|kit|file] [--cases N] [--jobs J] [--seed S] [--out FILE.json]
 
 A scene lasts 24 s: strikes at 0 to -20 dB, 0.45-1.6 s apart on ringing tails, one in six doubled 60 ms later,
 50 Hz hum, white or 70 % pink noise, three 250 ms swells of noise (breath, cloth) and three clicks of a pedal.
@@ -157,20 +157,22 @@ def score(truth: Scene, found: Any, snr_db: float, window_s: float = 0.015) -> d
     }
 
 
-def one(job: tuple[int, float, int], real: bool = False) -> dict[str, Any]:
+def one(job: tuple[int, float, int], scenes: str = "synthetic") -> dict[str, Any]:
     """Score of one scene (seed, snr_db, channels) with the CPU time spent per second of audio."""
     from bothheads.sound.strikes import find_strikes
 
     seed, snr, channels = job
-    if real:
-        from onset_scenes import real_scene
-
-        truth = real_scene(seed, snr)
-    else:
+    if scenes == "synthetic":
         truth = scene(seed, snr, channels=channels)
+    else:
+        import one_shots
+        import onset_scenes
+
+        truth = {"real": lambda: onset_scenes.real_scene(seed, snr), "kit": lambda: one_shots.kit_scene(seed, snr),
+                 "file": lambda: one_shots.file_scene(seed)}[scenes]()
     begun = time.process_time()
     found = find_strikes(truth.samples, RATE_HZ)
-    spent = (time.process_time() - begun) / SECONDS
+    spent = (time.process_time() - begun) * RATE_HZ / len(truth.samples)
     return {"snr_db": snr, "channels": channels, "seed": seed, "cpu_ms_per_s": 1e3 * spent, **score(truth, found, snr)}
 
 
@@ -213,15 +215,16 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--channels", type=int, default=2)
-    parser.add_argument("--scenes", choices=("synthetic", "real"), default="synthetic", help="real: onset_scenes.py")
+    parser.add_argument("--scenes", choices=("synthetic", "real", "kit", "file"), default="synthetic",
+                        help="real: onset_scenes.py; kit, file: one_shots.py")
     parser.add_argument("--out", type=Path)
     given = parser.parse_args()
     jobs = [(given.seed + i, snr, given.channels) for snr in (20.0, 40.0) for i in range(given.cases)]
     if given.jobs > 1:
         with ProcessPoolExecutor(given.jobs) as pool:
-            rows = list(pool.map(one, jobs, [given.scenes == "real"] * len(jobs)))
+            rows = list(pool.map(one, jobs, [given.scenes] * len(jobs)))
     else:
-        rows = [one(job, given.scenes == "real") for job in jobs]
+        rows = [one(job, given.scenes) for job in jobs]
     lines, own = table(rows), by_own_snr(rows)
     for line in [*lines, *own]:
         print("  ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in line.items()))

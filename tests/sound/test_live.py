@@ -109,7 +109,7 @@ def test_noise_is_no_strike_and_nothing_grows() -> None:
     sizes = []
     for i in range(30 * 22):
         assert reader.feed(rng.normal(0, 0.01, (2048, 2)) * (1.0 if i % 200 < 190 else 2.0)) == []
-        sizes.append(len(reader._ring._store) + len(reader._looks) + len(reader._strikes) + len(reader._reading))
+        sizes.append(len(reader._ring._store) + len(reader._looks) + len(reader._known.strikes) + len(reader._reading))
     assert max(sizes) - min(sizes) < 10
     assert len(reader._ring._store) == 2 * round(KEPT_S * 44100)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import json
 import sys
 from dataclasses import replace
@@ -15,30 +15,106 @@ import pytest
 from bothheads.sound.audio import read_audio
 from bothheads.sound.delay import delays
 from bothheads.sound.reading import best_strikes
-from bothheads.sound.strikes import StrikeSpan, find_strikes
+from bothheads.sound.strikes import LEAST_ODDS, StrikeSpan, find_strikes, weighed
+from bothheads.sound.verdict import log_odds
+from bothheads.sound.whiten import LowBand, streams
 from takes import BASS, samples_of, tuned
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDINGS = sorted((ROOT / "tests" / "data" / "recordings").glob("*.flac"))
 
 
-def bench() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("bench_onsets", ROOT / "bench" / "onsets.py")
-    assert spec and spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_onsets"] = module
-    spec.loader.exec_module(module)
-    return module
+def bench(name: str = "onsets") -> ModuleType:
+    """A module of ``bench``; what it imports of its kind is found beside it."""
+    sys.path.insert(0, str(ROOT / "bench"))
+    try:
+        return importlib.import_module(name)
+    finally:
+        sys.path.remove(str(ROOT / "bench"))
+
+
+def test_files_that_begin_with_their_strike_hold_one() -> None:
+    """Toms, kicks, snares, hands and brushes, cut short, faded, on digital silence, of 16 bit; seeds not learned from. Rises of
+    energy alone made two of one in fifteen, and the first learned search, which knew no such files, lost one in six."""
+    made = bench("one_shots")
+    counts = []
+    for seed in range(80):
+        scene = made.file_scene(seed)
+        counts.append(len(find_strikes(scene.samples, 48000)))
+    assert counts.count(1) >= 75, counts
+    assert counts.count(0) <= 3, counts
+
+
+def test_kits_played_fast_at_levels_far_apart() -> None:
+    onsets, made = bench(), bench("one_shots")
+    rows = []
+    for seed in (105, 106):
+        scene = made.kit_scene(seed, 40.0, seconds=12.0)
+        rows.append(onsets.score(scene, find_strikes(scene.samples, 48000), 40.0))
+    strikes = sum(r["strikes"] for r in rows)
+    assert sum(r["found"] for r in rows) >= 0.8 * strikes  # rises of energy alone found 0.56 of these two
+    assert sum(r["false"] for r in rows) <= 0.05 * strikes
+
+
+def test_a_glance_rules_out_what_the_verdict_would() -> None:
+    heard = streams(bench().scene(107, 20.0, seconds=10.0).samples, 48000.0)
+    every, evidence = weighed(heard, least=-np.inf)
+    kept, seen = weighed(heard)
+    assert 0 < len(kept) < 0.6 * len(every)
+    struck = {c.at_s for c, odds in zip(every, log_odds(evidence, "verdict").tolist(), strict=True) if odds > LEAST_ODDS}
+    assert struck == {c.at_s for c, odds in zip(kept, log_odds(seen, "verdict").tolist(), strict=True) if odds > LEAST_ODDS}
+
+
+def test_the_ring_of_a_short_file_is_not_taken_for_its_quiet() -> None:
+    """A tone that dies over a file of 0.4 s is not predicted away: it stands 20 dB above the quiet after it was struck."""
+    rate = 48000
+    t = np.arange(round(0.4 * rate)) / rate
+    heard = streams((0.5 * np.exp(-t / 0.1) * np.sin(2 * np.pi * 110.0 * t))[:, None], rate)
+    early, late = heard.ring[0, 40:140], heard.ring[0, -100:]
+    assert 10 * np.log10(np.square(early).mean() / np.square(late).mean()) > 20.0
 
 
 def test_running_recordings_at_40_db() -> None:
     made = bench()
     rows = [made.one((seed, 40.0, 2)) for seed in (101, 102)]
     line = made.table(rows)[0]
-    assert line["found_percent"] >= 90.0, json.dumps(line)
-    assert line["false_percent"] <= 5.0, json.dumps(line)
+    assert line["found_percent"] >= 96.0, json.dumps(line)
+    assert line["false_percent"] <= 3.0, json.dumps(line)
     assert line["within_half_ms_percent"] >= 92.0, json.dumps(line)
     assert line["delay_median_ms"] <= 0.01, json.dumps(line)
+
+
+@pytest.mark.parametrize(("channels", "least"), [(1, 60.0), (2, 80.0), (8, 82.0)])
+def test_running_recordings_at_20_db_by_any_number_of_microphones(channels: int, least: float) -> None:
+    """One microphone alone finds 67 % in these two scenes (80 % in twelve others); rises of energy alone found 49 %."""
+    made = bench()
+    line = made.table([made.one((seed, 20.0, channels)) for seed in (103, 104)])[0]
+    assert line["found_percent"] >= least, json.dumps(line)
+    assert line["clear_found_percent"] >= 88.0, json.dumps(line)
+    assert line["false_percent"] <= 6.0, json.dumps(line)
+
+
+def test_noise_whose_level_steps_is_no_strike() -> None:
+    rng = np.random.default_rng(21)
+    x = 0.01 * rng.standard_normal((20 * 48000, 2))
+    for k in range(8):
+        x[(2 * k + 2) * 48000 : (2 * k + 3) * 48000] *= 2.0
+    assert find_strikes(x, 48000) == ()
+
+
+def test_the_past_tells_the_quiet_of_a_piece_that_rings_throughout() -> None:
+    """The low band fed in blocks is the one filtered at once, and with it the ring's own partials are not whitened away."""
+    rate = 44100
+    rng = np.random.default_rng(5)
+    x = np.concatenate([np.zeros((4 * rate, 1)), strike(rate, tau=1.5, seconds=3.0)[:, None]])
+    x += 1e-4 * rng.standard_normal(x.shape)
+    low = LowBand(rate, 1)
+    for at in range(0, len(x), 997):
+        low.add(x[at : at + 997])
+    assert low.past == pytest.approx(streams(x, rate).low[:, -low.past.shape[1] :], abs=1e-9)
+    piece = x[-round(1.5 * rate) :]
+    alone, told = streams(piece, rate), streams(piece, rate, past=low.past)
+    assert np.square(told.ring).mean() > 30.0 * np.square(alone.ring).mean()
 
 
 @pytest.mark.parametrize("path", RECORDINGS, ids=lambda p: p.stem)

@@ -1,4 +1,4 @@
-"""Is it a strike? Only if partials that begin there explain what the ring before does not."""
+"""Is it a strike? What partials that begin there explain beyond the ring going on."""
 
 from __future__ import annotations
 
@@ -9,54 +9,49 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-WORKING_RATE_HZ = 2700.0
 AFTER_S, BEFORE_S = 0.25, 0.12
 SHORTEST_S = 0.050  # a double stroke leaves this much between two pushes
 AFTER_PUSH_S = 0.006  # the push and its click are over
 _ORDER, _LAGS = 24, 90
 _SHORTEST = 40  # samples that bear a fit
-_MOST_CHANNELS = 2
 
 
 class NewEnergy(NamedTuple):
-    """What partials that begin at an onset explain beyond the ring going on: ``gain_db`` = 10 log10(RSS_ring /
-    RSS_ring+new), and ``share`` = (RSS_ring - RSS_ring+new) / energy after the onset, 0 to 1."""
+    """What partials that begin at an onset explain beyond the ring going on.
 
-    gain_db: float
-    share: float
-
-
-def new_energy(
-    body: Array, sample_rate_hz: float, onset: int, before: int, after: int, *, from_s: float = AFTER_PUSH_S
-) -> NewEnergy:
-    """Energy that partials beginning at ``onset`` explain beyond the ring going on.
-
-    Residuals over the samples from ``before`` to ``after``, both fitted with the same poles
-    (ESPRIT): the ring's amplitudes run through the onset, the new ones begin there. A swell of noise over a ringing
-    drum gains under 2 dB, a strike 4 dB and more. Without noise the gain alone says little: a beat that the ring explains to
-    one part in a million is explained better still by twice as many columns. Its share stays below a few hundredths,
-    that of a strike is a tenth and more. ``body`` (n, channels): below 1 kHz, filtered causally; ``from_s``:
-    how long after the onset [s] the new partials are looked at.
+    ``nats``: (RSS_ring - RSS_ring+new) / 2 in units of the quiet or of what is left, whichever is more; ``gain_db`` = 10
+    log10(RSS_ring / RSS_ring+new); ``share``: of the energy after the onset, 0 to 1; ``explained_db``: energy
+    after the onset over what is left of it; ``left``: mean square of what is left, in units of the quiet.
     """
-    step = max(1, round(sample_rate_hz / WORKING_RATE_HZ))
-    rate = sample_rate_hz / step
-    first = onset + round(from_s * sample_rate_hz)
-    last = max(min(after, first + round(AFTER_S * sample_rate_hz)), first + round(SHORTEST_S * sample_rate_hz))
-    end = onset - round(0.0005 * sample_rate_hz)
-    start = min(end, max(before + round(AFTER_PUSH_S * sample_rate_hz), onset - round(BEFORE_S * sample_rate_hz), 0))
-    channels = np.argsort(-np.square(body[first:last:step]).sum(axis=0))[:_MOST_CHANNELS]
-    y_post, y_pre = body[first:last:step, channels].T, body[start:end:step, channels].T
+
+    nats: float = 0.0
+    gain_db: float = 0.0
+    share: float = 0.0
+    explained_db: float = 0.0
+    left: float = 1.0
+
+
+def new_energy(ring: Array, rate_hz: float, onset_s: float, before_s: float, after_s: float) -> NewEnergy:
+    """Energy that partials beginning at ``onset_s`` explain beyond the ring going on.
+
+    ``ring`` (channels, n): low band, quiet whitened. Residuals between ``before_s`` and ``after_s``, both fitted with the
+    same poles (ESPRIT): the ring's amplitudes run through the onset, the new ones begin there.
+    """
+    first = round((onset_s + AFTER_PUSH_S) * rate_hz)
+    last = max(int(min(onset_s + AFTER_PUSH_S + AFTER_S, after_s) * rate_hz), first + int(SHORTEST_S * rate_hz))
+    end = int((onset_s - 0.002) * rate_hz)
+    start = max(int((onset_s - BEFORE_S) * rate_hz), int((before_s + AFTER_PUSH_S) * rate_hz), 0)
+    y_post = ring[:, first:last]
     if y_post.shape[1] < _SHORTEST:
-        return NewEnergy(0.0, 0.0)
-    if y_pre.shape[1] <= _SHORTEST:
-        y_pre = y_pre[:, :0]  # too little to tell a ring
-    rows = [*y_post, *(y_pre if y_pre.shape[1] else [])]
-    poles = _poles([row - row.mean() for row in rows], rate)
+        return NewEnergy()
+    y_pre = ring[:, start:end] if end - start > 20 else ring[:, :0]
+    rows = [*y_post, *(y_pre if y_pre.shape[1] > _SHORTEST else [])]
+    poles = _poles([row - row.mean() for row in rows], rate_hz)
     if not len(poles):
-        return NewEnergy(0.0, 0.0)
-    t_post = (first - onset) / sample_rate_hz + np.arange(y_post.shape[1]) / rate
-    t_pre = (start - onset) / sample_rate_hz + np.arange(y_pre.shape[1]) / rate
-    return _gain(y_pre, y_post, t_pre, t_post, poles)
+        return NewEnergy()
+    t_post = first / rate_hz - onset_s + np.arange(y_post.shape[1]) / rate_hz
+    t_pre = start / rate_hz - onset_s + np.arange(y_pre.shape[1]) / rate_hz
+    return _weigh(y_pre, y_post, t_pre, t_post, poles)
 
 
 def _poles(rows: list[Array], rate_hz: float) -> NDArray[np.complex128]:
@@ -78,22 +73,23 @@ def _poles(rows: list[Array], rate_hz: float) -> NDArray[np.complex128]:
     return s[(f > 18.0) & (f < 900.0) & (s.real > -100.0)]
 
 
-def _gain(y_pre: Array, y_post: Array, t_pre: Array, t_post: Array, poles: NDArray[np.complex128]) -> NewEnergy:
+def _weigh(y_pre: Array, y_post: Array, t_pre: Array, t_post: Array, poles: NDArray[np.complex128]) -> NewEnergy:
     new = _columns(t_post, poles)
-    old_post = np.hstack([new, np.ones((len(t_post), 1))])
+    old, y, both = np.ones((len(t_post), 1)), y_post.T, new
     if len(t_pre):
-        # the ring is told by the past; a small weight keeps it from swinging outside its window
-        old_pre = np.hstack([_columns(t_pre, poles), np.ones((len(t_pre), 1))])
-        old = np.vstack([old_pre, old_post])
+        old_pre = _columns(t_pre, poles)
+        old = np.vstack([old_pre, new])
         y = np.hstack([y_pre, y_post]).T
         both = np.hstack([old, np.vstack([np.zeros((len(t_pre), new.shape[1])), new])])
-    else:
-        old, y, both = np.ones((len(t_post), 1)), y_post.T, old_post
-    left, right = _rss(old, y), _rss(both, y)
-    floor = 1e-12 * float(np.square(y).sum()) + 1e-30
-    after = float(np.square(y_post - y_post.mean(axis=1, keepdims=True)).sum()) + 1e-30
-    share = min(1.0, max(0.0, (left - right) / after))
-    return NewEnergy(float(10 * np.log10((left + floor) / (right + floor))), share)
+    left, right = (_residual(columns, y) for columns in (old, both))
+    late = float(np.square(right[len(t_pre) :]).sum())
+    ring_only, with_new = float(np.square(left).sum()), float(np.square(right).sum())
+    energy = float(np.square(y_post).sum()) + 1e-30
+    floor = 1e-12 * energy
+    noise = max(1.0, with_new / y.size)
+    return NewEnergy(0.5 * (ring_only - with_new) / noise, float(10 * np.log10((ring_only + floor) / (with_new + floor))),
+                     min(1.0, max(0.0, (ring_only - with_new) / energy)),
+                     float(10 * np.log10(energy / (late + 1e-6 * energy))), with_new / y.size)
 
 
 def _columns(t: Array, poles: NDArray[np.complex128]) -> Array:
@@ -101,10 +97,21 @@ def _columns(t: Array, poles: NDArray[np.complex128]) -> Array:
     return np.hstack([wave.real, wave.imag])
 
 
-def _rss(columns: Array, y: Array) -> float:
+def _residual(columns: Array, y: Array) -> Array:
     size = np.sqrt(np.square(columns).sum(axis=0)) + 1e-300
     scaled = columns / size
     gram = scaled.T @ scaled
     gram[np.diag_indices_from(gram)] += 1e-7
-    answer = np.linalg.solve(gram, scaled.T @ y)
-    return float(np.square(y - scaled @ answer).sum())
+    out: Array = y - scaled @ np.linalg.solve(gram, scaled.T @ y)
+    return out
+
+
+TOLD = ("nats", "gain", "share", "explained", "left")
+# what is explained better than this is explained well: in recordings without noise the figures only tell of the noise
+_MOST_NATS, _MOST_GAIN_DB, _MOST_EXPLAINED_DB = 7.0, 12.0, 30.0
+
+
+def told(new: NewEnergy) -> Array:
+    """What the verdict weighs of it, in the order of ``TOLD``; nats and the mean square of what is left as logarithms."""
+    return np.array([min(float(np.log1p(max(new.nats, 0.0) / 10.0)), _MOST_NATS), min(new.gain_db, _MOST_GAIN_DB), new.share,
+                     min(new.explained_db, _MOST_EXPLAINED_DB), np.log10(max(new.left, 0.1))])

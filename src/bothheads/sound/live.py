@@ -13,20 +13,17 @@ from numpy.typing import NDArray
 from ..errors import AudioError
 from ..records import Drum, Reading
 from .live_jobs import FADE_S, SEAM_S, AtOnce, Block, Piece, faded, look, pause_before, read_piece, rms_of
-from .stream import Ring, Wake
-from .strikes import ONE_STRIKE_S, StrikeSpan
+from .live_strikes import EARLY_S, ONE_RISE_S, SURE_S, Known, Strike
+from .stream import Ring, Wake, checked_block
+from .whiten import LowBand
 
 RING_S = 0.6  # after which the first reading is made
 SETTLED_S = 4.0  # after which it is refined, unless the next strike comes first
 KEPT_S = 12.0  # of sound; nothing older is held
 CONTEXT_S = 1.5  # looked through for strikes
-EARLY_S, SURE_S = 0.10, 0.34  # after a rise: when it is looked at first, and when the look decides
-_ONE_RISE_S = 0.045  # rises nearer than this are looked at together
-_TOO_NEW_S = 0.06  # a strike nearer to the end of what is looked through is left to the next look
 _BETWEEN_LOOKS_S = 0.10
 _LEAD_S, _PAUSE_S = 0.2, 2.0  # before the onset: shown and stored, and looked at for noise
 _SHORTEST_PAUSE_S = 0.3
-_LONG_AGO_S = 6.0  # what was struck then rings no longer
 _GUARD_S = 0.012  # before the next strike
 
 
@@ -50,16 +47,6 @@ class LiveEvent:
     window_end: int = 0  # index after the last sample that was read
     sound: Block | None = None  # what was played, (n, channels), from a fifth of a second before the onset
     frames: int = 0
-
-
-@dataclass
-class _Strike:
-    number: int
-    onset: int
-    span: StrikeSpan
-    sure: bool = False
-    asked: bool = False  # its first reading
-    done: bool = False  # its last reading is asked for
 
 
 class LiveReader:
@@ -91,7 +78,7 @@ class LiveReader:
         self._executor, self._notify = executor or AtOnce(), notify
         self._ring = Ring(self._samples(KEPT_S), len(channels))
         self._peaks = np.zeros(len(channels))
-        self._number = 0
+        self._known = Known(sample_rate_hz)
         self._events: list[LiveEvent] = []
         self._begin(0)
 
@@ -99,16 +86,17 @@ class LiveReader:
         """Begin to listen at index ``at``, knowing nothing of what came before; ``cut``: something came, and may ring."""
         self._ring.clear(at)
         self._wake = Wake(self.sample_rate_hz, len(self.channels))
+        self._low = LowBand(self.sample_rate_hz, len(self.channels), kept_s=KEPT_S)
         self._partly: list[NDArray[Any]] = []  # less than a tick
         self._waiting = 0
         self._looks: list[int] = []  # when to look
         self._looked = at - self._samples(_BETWEEN_LOOKS_S)
-        self._strikes: list[_Strike] = []
+        self._known.strikes = []
         self._pause: Block | None = None
         self._since, self._cut = at, cut
         self._looking: Future[Any] | None = None
         self._refining: Future[Any] | None = None
-        self._reading: list[tuple[_Strike, Piece, int, bool, bool, Future[Any]]] = []
+        self._reading: list[tuple[Strike, Piece, int, bool, bool, Future[Any]]] = []
 
     def _samples(self, seconds: float) -> int:
         return round(seconds * self.sample_rate_hz)
@@ -139,7 +127,7 @@ class LiveReader:
         AudioError
             For another number of channels, or numbers that are not finite or not of full scale 1; nothing is taken in.
         """
-        x = self._checked(block)
+        x = checked_block(block, len(self.channels))
         if frame is not None and frame != self._ring.end + self._waiting:
             self._jump(frame)
         if len(x):
@@ -168,28 +156,14 @@ class LiveReader:
         self._wait()
         self._look()
         self._wait()
-        for strike in self._strikes:
+        for strike in self._known.strikes:
             strike.sure = True
         self._first_readings(last=True)
         self._wait()
-        while any(s.asked and not s.done for s in self._strikes):
+        while any(s.asked and not s.done for s in self._known.strikes):
             self._refine(last=True)
             self._wait()
         return self.events()
-
-    def _checked(self, block: NDArray[Any]) -> NDArray[Any]:
-        x = np.asarray(block)
-        x = x[:, None] if x.ndim == 1 else x
-        if x.ndim != 2 or x.shape[1] != len(self.channels):
-            got = x.shape[1] if x.ndim == 2 else 0
-            raise AudioError(f"a block has {got} channels and the stream {len(self.channels)}: begin a new stream with the "
-                             "channels that are there.")
-        if x.dtype.kind != "f":
-            raise AudioError("a block holds whole numbers: divide them by full scale, so that 1 is the loudest.")
-        if not np.isfinite(x).all():
-            raise AudioError("a block holds numbers that are not finite: leave it out, and let the next say its place in the "
-                             "stream.")
-        return x
 
     def _jump(self, frame: int) -> None:
         end = self._ring.end + self._waiting
@@ -204,18 +178,19 @@ class LiveReader:
         self._partly, self._waiting = [], 0
         rise = self._wake.feed(block, self._ring.end)
         self._ring.add(block)
+        self._low.add(block)
         self._collect()
         if rise is not None:
             for after in (EARLY_S, SURE_S):
                 due = rise + self._samples(after)
-                if not any(abs(other - due) < self._samples(_ONE_RISE_S) for other in self._looks):
+                if not any(abs(other - due) < self._samples(ONE_RISE_S) for other in self._looks):
                     self._looks.append(due)
         end = self._ring.end
         if self._looking is None and end - self._looked >= self._samples(_BETWEEN_LOOKS_S) and any(d <= end for d in self._looks):
             self._look()
         self._first_readings()
         self._refine()
-        self._strikes = [s for s in self._strikes if not s.done or s.onset > end - self._samples(_LONG_AGO_S)]
+        self._known.forget(end)
 
     def _submit(self, fn: Callable[..., Any], *args: Any) -> Future[Any]:
         future = self._executor.submit(fn, *args)
@@ -230,7 +205,7 @@ class LiveReader:
         begin = max(self._ring.begin, end - self._samples(CONTEXT_S))
         self._looked = end
         cut = self._cut or begin > self._since
-        self._looking = self._submit(look, self._ring.cut(begin, end), self.sample_rate_hz, begin, cut)
+        self._looking = self._submit(look, self._ring.cut(begin, end), self.sample_rate_hz, begin, cut, self._low.past)
         self._zone = (begin + (self._samples(FADE_S) if cut else 0), end)
         self._collect()
 
@@ -244,7 +219,10 @@ class LiveReader:
         """Take in what has been worked out."""
         if self._looking is not None and self._looking.done():
             found, self._looking = self._looking.result(), None
-            self._merge(found)
+            new, gone = self._known.merge(found, *self._zone)
+            self._events += [LiveEvent("strike", s.onset / self.sample_rate_hz, s.number, s.span.peak_dbfs, onset=s.onset)
+                             for s in new]
+            self._events += [LiveEvent("withdrawn", s.onset / self.sample_rate_hz, s.number) for s in gone]
         still = []
         for job in self._reading:
             strike, piece, end, first, final, future = job
@@ -258,38 +236,10 @@ class LiveReader:
                 self._refining = None
         self._reading = still
 
-    def _merge(self, found: list[tuple[int, StrikeSpan]]) -> None:
-        """Set the strikes known against those of a look."""
-        begin, end = self._zone
-        newest, sure = end - self._samples(_TOO_NEW_S), end - self._samples(SURE_S - _ONE_RISE_S - 0.02)
-        near = self._samples(ONE_STRIKE_S)
-        matched: list[_Strike] = []
-        for onset, span in found:
-            known = min(self._strikes, key=lambda s: abs(s.onset - onset), default=None)
-            if known is not None and abs(known.onset - onset) < near:
-                matched.append(known)
-                if not known.asked:
-                    known.onset, known.span = onset, span
-            elif onset <= newest:
-                self._number += 1
-                matched.append(_Strike(self._number, onset, span))
-                self._strikes.append(matched[-1])
-                self._events.append(LiveEvent("strike", onset / self.sample_rate_hz, self._number, span.peak_dbfs, onset=onset))
-        self._strikes.sort(key=lambda s: s.onset)
-        for strike in list(self._strikes):
-            if strike.onset <= sure and not strike.sure:
-                if begin <= strike.onset and not any(strike is m for m in matched):
-                    self._strikes.remove(strike)
-                    self._events.append(LiveEvent("withdrawn", strike.onset / self.sample_rate_hz, strike.number))
-                strike.sure = True
-
-    def _following(self, i: int) -> _Strike | None:
-        return self._strikes[i + 1] if i + 1 < len(self._strikes) else None
-
     def _first_readings(self, last: bool = False) -> None:
         end, ring = self._ring.end, self._samples(RING_S)
-        for i, strike in enumerate(self._strikes):
-            following = self._following(i)
+        for i, strike in enumerate(self._known.strikes):
+            following = self._known.following(i)
             closed = following is not None and following.onset < strike.onset + ring
             if strike.asked or not strike.sure or (closed and following is not None and not following.sure):
                 continue
@@ -300,11 +250,11 @@ class LiveReader:
 
     def _refine(self, last: bool = False) -> None:
         """One at a time, and only while no strike waits for its first reading, which must not wait."""
-        if self._refining is not None or any(not s.asked for s in self._strikes):
+        if self._refining is not None or any(not s.asked for s in self._known.strikes):
             return
         end, settled = self._ring.end, self._samples(SETTLED_S)
-        for i, strike in enumerate(self._strikes):
-            following = self._following(i)
+        for i, strike in enumerate(self._known.strikes):
+            following = self._known.following(i)
             stop = strike.onset + settled
             if following is not None and following.onset < stop:
                 stop = following.onset - self._samples(_GUARD_S)
@@ -316,7 +266,7 @@ class LiveReader:
                 return
 
     def _ask(self, i: int, stop: int, *, first: bool, final: bool) -> None:
-        strike = self._strikes[i]
+        strike = self._known.strikes[i]
         piece = self._piece(i, stop)
         future = self._submit(read_piece, piece, self.sample_rate_hz, self.channels, self.drum, strike.span, first)
         self._reading.append((strike, piece, stop, first, final, future))
@@ -326,7 +276,7 @@ class LiveReader:
 
     def _piece(self, i: int, stop: int) -> Piece:
         """The strike with the noise before it, or with that of an earlier pause where a ring goes on before it."""
-        strike, before = self._strikes[i], self._strikes[i - 1] if i else None
+        strike, before = self._known.strikes[i], self._known.strikes[i - 1] if i else None
         onset, rate = strike.onset, self.sample_rate_hz
         seam, lead = self._samples(SEAM_S), self._samples(_LEAD_S)
         earliest = max(self._since, onset - self._samples(_PAUSE_S))

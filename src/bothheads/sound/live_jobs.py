@@ -51,12 +51,12 @@ def faded(samples: Block, sample_rate_hz: int, fade_s: float = FADE_S) -> Block:
     return out
 
 
-def look(samples: Block, sample_rate_hz: int, begin: int, cut: bool) -> list[tuple[int, StrikeSpan]]:
+def look(samples: Block, sample_rate_hz: int, begin: int, cut: bool, past: Array) -> list[tuple[int, StrikeSpan]]:
     """(index in the stream, span) of the strikes in ``samples``, which begin at index ``begin``; ``cut``: sound came before
-    them, so they are faded in and nothing that begins within the fade counts."""
+    them, so they are faded in and nothing that begins within the fade counts; ``past``: of the low band, that tells the quiet."""
     x = faded(samples, sample_rate_hz) if cut else samples
     try:
-        spans = find_strikes(x, sample_rate_hz)
+        spans = find_strikes(x, sample_rate_hz, untold_s=FADE_S if cut else 0.0, past=past)
     except np.linalg.LinAlgError:
         return []
     least = FADE_S if cut else 0.0

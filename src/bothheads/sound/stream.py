@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import AudioError
 from .onset import FRAME_S
 
 Array = NDArray[np.float64]
@@ -32,6 +33,28 @@ class Rise(NamedTuple):
 
 BODY = Rise(15, 4.0, 5.0, True)  # 10 ms: over less, noise below 1 kHz rises as far by chance
 CLICK = Rise(4, 7.5, 7.0, False)
+
+
+def checked_block(block: NDArray[Any], channels: int) -> NDArray[Any]:
+    """The block as (n, channels).
+
+    Raises
+    ------
+    AudioError
+        For another number of channels, or numbers that are not finite or not of full scale 1.
+    """
+    x = np.asarray(block)
+    x = x[:, None] if x.ndim == 1 else x
+    if x.ndim != 2 or x.shape[1] != channels:
+        got = x.shape[1] if x.ndim == 2 else 0
+        raise AudioError(f"a block has {got} channels and the stream {channels}: begin a new stream with the channels that are "
+                         "there.")
+    if x.dtype.kind != "f":
+        raise AudioError("a block holds whole numbers: divide them by full scale, so that 1 is the loudest.")
+    if not np.isfinite(x).all():
+        raise AudioError("a block holds numbers that are not finite: leave it out, and let the next say its place in the "
+                         "stream.")
+    return x
 
 
 class Ring:
