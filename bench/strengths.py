@@ -34,9 +34,10 @@ def windows_of(x: np.ndarray, rate: int, onset_s: float, end_s: float, note_hz: 
 
     out: list[list[tuple[float, float]]] = [[], []]
     for start in STARTS_S:
-        span = SimpleNamespace(onset_s=onset_s + start - START_S, end_s=end_s, peak_dbfs=(0.0,), delay_s=(0.0,))
+        begin = max(0, int((onset_s + start - START_S) * rate))  # what rang before is cut off: it is no pause
+        span = SimpleNamespace(onset_s=0.0, end_s=end_s - begin / rate, peak_dbfs=(0.0,), delay_s=(0.0,))
         for row, quick in zip(out, (False, True), strict=True):
-            found = read_spans(x, rate, [span], quick=quick)
+            found = read_spans(x[begin:], rate, [span], quick=quick)
             if found is None:
                 continue
             k = int(np.argmin(np.abs(found.frequency_hz - note_hz)))

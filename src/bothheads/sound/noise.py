@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .decimate import decimate, divisor, taps_of
+from .decimate import band_hz, decimate, divisor, taps_of
 from .hum import WIDER
-from .residual import spectrum
+from .residual import MEDIAN_OF_ONE, spectrum
 from .select import noise_density
 from .window import Window, drift_and_hum
 
@@ -19,6 +19,7 @@ START_S = 0.022  # after the onset: the push and the click smeared by the filter
 LONGEST_S = 2.2
 REST_S = 0.15  # of the window after the sound has sunk into the noise
 _SHORTEST_S = 0.2
+_RINGING = 3.0  # times the rms of noise: nine tenths of the power are lines
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,7 @@ class Floor:
     pause: Array | None = None  # (channels, T) of that pause in full scale, drift and hum removed
     rate_hz: float = 1.0
     hum_level: Array | None = None  # (channels, lines) amplitude of the hum lines in full scale
+    lines: Array | None = None  # (channels,) rms over that of white noise with the same median spectrum
 
     def hum_sd(self, unit: Array) -> tuple[float, ...]:
         """Standard deviation about zero of each hum line's amplitude in units of ``unit`` (channels,)."""
@@ -85,9 +87,38 @@ def measure_floor(samples: Array, sample_rate_hz: int, first_onset_s: float, ste
     waves = np.exp(-2j * np.pi * np.array(hum)[:, None] * np.arange(count) / rate)
     level = 2.0 * np.abs((y - y.mean(axis=1, keepdims=True)) @ waves.T) / count
     sd = rest.std(axis=1)
+    lines = _over_median(rest, rate)
     if sd.max() <= 0 or count < 0.2 * rate:
-        return Floor(sd, None, hum, sd.max() > 0, hum_level=level)
-    return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True, rest, rate, level)
+        return Floor(sd, None, hum, sd.max() > 0, hum_level=level, lines=lines)
+    return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True, rest, rate, level, lines)
+
+
+def floor_of(samples: Array, sample_rate_hz: int, spans: Sequence[tuple[float, float]], step: int) -> Floor:
+    """The floor before the first of ``spans``; as from no pause where a ring fills it, which a late beginning leaves there.
+
+    A ring is told by lines that hold nine tenths of the pause and are gone at the quietest end of a strike.
+    """
+    floor = measure_floor(samples, sample_rate_hz, spans[0][0], step)
+    if not floor.measured or floor.lines is None or floor.lines.max() < _RINGING:
+        return floor
+    rate = sample_rate_hz / step
+    count = int(0.1 * rate)
+    ends = [decimate(samples, sample_rate_hz, int((end - 0.004) * sample_rate_hz) - count * step, count, step)
+            for _, end in spans if end * rate > 3 * count]
+    quiet = np.min([_tail_sd(y, rate) for y in ends], axis=0) if ends else floor.sd
+    gone = (floor.lines > _RINGING) & (floor.sd > _RINGING * quiet)
+    return Floor(np.zeros(len(floor.sd)), None, (), False) if gone.any() else floor
+
+
+def _over_median(rest: Array, rate_hz: float) -> Array:
+    """Rms (channels,) of ``rest`` (channels, T) over that of white noise with the median of its spectrum."""
+    shape = np.hanning(rest.shape[1])
+    power = np.abs(np.fft.rfft(rest * shape, axis=1)) ** 2 / (shape @ shape)
+    low, high = band_hz(rate_hz)
+    freq = np.fft.rfftfreq(rest.shape[1], 1.0 / rate_hz)
+    level = np.median(power[:, (freq > low) & (freq < high)], axis=1) / MEDIAN_OF_ONE
+    out: Array = rest.std(axis=1) / np.sqrt(np.maximum(level, 1e-30))
+    return out
 
 
 def hum_lines(y: Array, rate_hz: float) -> tuple[float, ...]:

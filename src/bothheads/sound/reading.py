@@ -14,7 +14,7 @@ from ..constants import ONSET_TO_LEVEL
 from ..records import Drum, Note, Reading, StrikeReading
 from .decimate import divisor
 from .gather import Found, joined, partials_of
-from .noise import Floor, cut_windows, is_fast, measure_floor
+from .noise import Floor, cut_windows, floor_of, is_fast
 from .partials import REST_S, StrikeFit, explained, fit_beside_hum, over_windows
 from .remainder import explained_late_db, remainder
 from .residual import fisher, misfit
@@ -77,7 +77,7 @@ def read_spans(x: Array, sample_rate_hz: int, spans: Sequence[Span], *, quick: b
     limits = [(s.onset_s, min(s.end_s, t.onset_s - 0.012)) for s, t in pairwise(spans)]
     limits.append((spans[-1].onset_s, spans[-1].end_s))
     step = divisor(sample_rate_hz, any(is_fast(x, sample_rate_hz, a, b) for a, b in limits[:8]))
-    floor = measure_floor(x, sample_rate_hz, spans[0].onset_s, step)
+    floor = floor_of(x, sample_rate_hz, limits, step)
     if not quick:
         chosen = best_strikes(spans, MOST_STRIKES)
         windows, which, unit = cut_windows(x, sample_rate_hz, [limits[i] for i in chosen], floor, step)
