@@ -127,19 +127,18 @@ def verdict(note: Any, truth: float) -> str:
 def one(job: tuple[str, int, str]) -> dict[str, Any]:
     """Read one take of one drum in one kind."""
     from bothheads.session.low_note import settled_note
+    from bothheads.session.reading import read_recording
+    from bothheads.sound.audio import Recording
     from bothheads.sound.note import note_of_drum
-    from bothheads.sound.reading import read_samples
-    from bothheads.sound.ridden import distrusted, is_ridden
 
     name, seed, kind = job
     drum, f, tau, amplitude, note = reference(name) if name else made(seed)
     x = sixteen_bit(KINDS[kind](take(f, tau, amplitude, seed)))
-    reading = read_samples(x, RATE)
-    ridden = is_ridden(x, RATE, reading.strikes)
+    reading = read_recording(Recording(x, RATE))
+    ridden = any("the level was ridden" in w for w in reading.warnings)
     bare = drum.with_head("batter", tension=None).with_head("resonant", tension=None)
     known = replace(reading, note=note_of_drum(reading.partials, drum=bare))
     settled = settled_note(known, bare)
-    reading = distrusted(reading, False) if ridden else reading
     rows = []
     for k in np.nonzero(amplitude > 0.03)[0]:
         near = min(reading.partials, key=lambda p: abs(p.frequency_hz / f[k] - 1.0), default=None)

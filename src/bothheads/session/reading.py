@@ -88,12 +88,20 @@ def read_recording(
         recording.samples, recording.sample_rate_hz, channels=names, drum=drum, quick=quick, offset_s=offset_s
     )
     if not quick:
+        from ..sound.floor_gain import floor_gain
         from ..sound.levels import levels_of
-        from ..sound.ridden import distrusted, is_ridden
+        from ..sound.ridden import distrusted, is_ridden, set_back, spans_of
 
-        heard = levels_of(recording.samples, recording.sample_rate_hz, reading.strikes, offset_s)
+        samples, rate = recording.samples, recording.sample_rate_hz
+        heard = levels_of(samples, rate, reading.strikes, offset_s)
+        gain = floor_gain(samples, rate, [s.onset_s - offset_s for s in reading.strikes])
+        if gain is not None:
+            reading = read_samples(gain.undone(samples, rate), rate, channels=names, drum=drum, offset_s=offset_s,
+                                   spans=spans_of(reading, offset_s))
         reading = replace(reading, note=settled_note(reading, drum), levels=heard)
-        if is_ridden(recording.samples, recording.sample_rate_hz, reading.strikes, offset_s):
+        if gain is not None:
+            reading = set_back(reading)
+        elif is_ridden(samples, rate, reading.strikes, offset_s):
             reading = distrusted(reading, drum is not None)
     return replace(reading, warnings=tuple(dict.fromkeys((*recording.warnings, *reading.warnings))))
 

@@ -2,7 +2,7 @@
 
 The gain of a fast compressor falls with the strike and comes back while the drum rings. Undoing D exp(-t/R) decibels must
 then make the same partials explain the sound far better, in all partials at once; a drum's own curved decays differ
-from partial to partial.
+from partial to partial. Where the noise tells the gain (``floor_gain``) this is not asked.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..records import Note, Partial, Reading, StrikeReading
+from .floor_gain import LEFT_DB
 from .partials import fit_strike
+from .strikes import StrikeSpan
 from .varpro import JointFit
 from .window import Window
 
@@ -22,9 +24,12 @@ Array = NDArray[np.float64]
 RELEASES_S = (0.15, 0.4, 1.0)
 DEPTHS_DB = (3.0, 8.0, 16.0)
 LEAST_GAIN = 1.6  # cost of the plain fit over that with a common gain
+_READ_OVER = 1.5  # nepers of a partial that its decay is read over
 _LATE_S = 0.03  # the attack of the gain control is over
 WORDS = ("the level was ridden by the recorder (gain control): tails are not to be trusted, so switch it off or use another "
          "recorder.")
+SET_BACK = ("the level was ridden by the recorder (gain control): its noise tells the gain, and partials and decays are those "
+            "at the gain of the pause before the first strike; decays are less sure. Switch gain control off where you can.")
 WIDER = 0.5  # relative: standard deviation of a decay read from a ridden level
 
 
@@ -79,5 +84,19 @@ def distrusted(reading: Reading, sized: bool) -> Reading:
     return replace(reading, partials=partials, note=note, warnings=(*reading.warnings, WORDS))
 
 
-def _wider(p: Partial) -> Partial:
-    return replace(p, decay_sd_s=float(np.hypot(p.decay_sd_s or 0.0, WIDER * p.decay_s)))
+def spans_of(reading: Reading, offset_s: float = 0.0) -> tuple[StrikeSpan, ...]:
+    """The strikes of a reading as found, ``offset_s`` taken off: the samples read again keep their strikes and peaks."""
+    return tuple(
+        StrikeSpan(s.onset_s - offset_s, s.end_s - offset_s, tuple(-np.inf if p is None else p for p in s.peak_dbfs), s.delay_s)
+        for s in reading.strikes if s.end_s is not None
+    )
+
+
+def set_back(reading: Reading) -> Reading:
+    """The reading of samples put back to one gain: decays with the bar of the gain read off the noise, a warning."""
+    left = LEFT_DB * np.log(10.0) / 20.0 / _READ_OVER
+    return replace(reading, partials=tuple(_wider(p, left) for p in reading.partials), warnings=(*reading.warnings, SET_BACK))
+
+
+def _wider(p: Partial, relative: float = WIDER) -> Partial:
+    return replace(p, decay_sd_s=float(np.hypot(p.decay_sd_s or 0.0, relative * p.decay_s)))
