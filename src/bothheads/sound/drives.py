@@ -34,6 +34,7 @@ class DrivenFit:
         self.drivers: NDArray[np.intp] = np.zeros(0, np.intp)
         self.power: NDArray[np.intp] = np.zeros(0, np.intp)  # of its partial's energy, per drive
         self.reference: Array = np.ones(1)
+        self.least = 1.0  # residual rms [noise units] below which no weight rises further
 
     @property
     def clock(self) -> DrivenWarp:
@@ -96,9 +97,9 @@ class DrivenFit:
         return self
 
     def reweigh(self) -> DrivenFit:
-        """Weight every strike by 1 / the running rms of its own residual, not below the noise."""
+        """Weight every strike by 1 / the running rms of its own residual, not below ``least``."""
         for window, part in zip(self.fit.windows, self.fit.state.parts, strict=True):
-            window.reweigh(1.0 / np.maximum(envelope(part.residual / window.weight, window.rate_hz), 1.0))
+            window.reweigh(1.0 / np.maximum(envelope(part.residual / window.weight, window.rate_hz), self.least))
         self.fit.restart(self.fit.f, self.fit.a, self.clock)
         return self
 

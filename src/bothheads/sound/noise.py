@@ -87,7 +87,7 @@ def measure_floor(samples: Array, sample_rate_hz: int, first_onset_s: float, ste
     waves = np.exp(-2j * np.pi * np.array(hum)[:, None] * np.arange(count) / rate)
     level = 2.0 * np.abs((y - y.mean(axis=1, keepdims=True)) @ waves.T) / count
     sd = rest.std(axis=1)
-    lines = _over_median(rest, rate)
+    lines = over_median(rest, rate)
     if sd.max() <= 0 or count < 0.2 * rate:
         return Floor(sd, None, hum, sd.max() > 0, hum_level=level, lines=lines)
     return Floor(sd, noise_density([rest / np.maximum(sd, 1e-12)[:, None]], rate), hum, True, rest, rate, level, lines)
@@ -110,7 +110,7 @@ def floor_of(samples: Array, sample_rate_hz: int, spans: Sequence[tuple[float, f
     return Floor(np.zeros(len(floor.sd)), None, (), False) if gone.any() else floor
 
 
-def _over_median(rest: Array, rate_hz: float) -> Array:
+def over_median(rest: Array, rate_hz: float) -> Array:
     """Rms (channels,) of ``rest`` (channels, T) over that of white noise with the median of its spectrum."""
     shape = np.hanning(rest.shape[1])
     power = np.abs(np.fft.rfft(rest * shape, axis=1)) ** 2 / (shape @ shape)

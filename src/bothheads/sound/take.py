@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from .drives import DrivenFit, drives_of, poles, window_again
 from .glide import narrowest, unwarp
-from .noise import detrend
+from .noise import detrend, over_median
+from .partials import explained
+from .remainder import explained_late_db
 from .resample import halve
 from .residual import envelope
 from .select import Limits, forward
@@ -41,19 +43,67 @@ class TakeFit:
     quality: float
 
 
+@dataclass(frozen=True)
+class _Start:
+    """One way into the fit: glide from which on strikes enter in stages, most drives, least rms that weights follow."""
+
+    late: float
+    drives: int
+    least: float = 1.0
+
+
+_STARTS = (_Start(_SMALL_GLIDE, DRIVES), _Start(1.0, DRIVES), _Start(_SMALL_GLIDE, 2))
+_ALONE = (_Start(_SMALL_GLIDE, DRIVES), _Start(_SMALL_GLIDE, 2, 0.1), _Start(1.0, DRIVES, 0.1))
+_WELL_DB = 25.0  # of the ring from 150 ms on explained: no other start is tried
+_POOR_DB = 20.0
+_FLAT = 1.3  # rms over that of white noise with the same median spectrum
+
+
+def fit_alone(window: Window, density: Density = None) -> TakeFit | None:
+    """The fit of a strike with no pause before it: of up to three starts the one that explains most.
+
+    Without a pause the unit of the samples is the level at the end of the window, where a cut recording still rings: a
+    second start lets the weights follow the residual to a tenth of it. Explained energy of the whole and from 150 ms on
+    decide, less what a line must pay.
+    """
+    best: tuple[float, TakeFit] | None = None
+    for start, enough in zip(_ALONE, (_WELL_DB, _POOR_DB, np.inf), strict=True):
+        found = _tried([window], density, start)
+        if found is not None:
+            fit = found.driven.fit
+            late = explained_late_db(fit) or 0.0
+            score = explained(fit) + late - 20.0 / np.log(10.0) * found.driven.limits.threshold / fit.size * len(fit.f)
+            if best is None or score > best[0]:
+                best = score, found
+        if best is not None and ((explained_late_db(best[1].driven.fit) or 0.0) > enough or _flat(best[1].driven.fit)):
+            break
+    return None if best is None else best[1]
+
+
+def _flat(fit: JointFit) -> bool:
+    """Whether what a fit leaves after its first 130 ms is noise alike at every frequency."""
+    window, part = fit.windows[0], fit.state.parts[0]
+    left = (part.residual / window.weight)[:, int(0.13 * window.rate_hz) :]
+    return bool(left.shape[1] > 64 and over_median(left, window.rate_hz).max() < _FLAT)
+
+
 def fit_take(windows: Sequence[Window], density: Density = None, *, good: float = 0.5) -> TakeFit | None:
     """The best of a staged fit, one in one go and one with two drives; the later two only when much is left."""
     best: TakeFit | None = None
-    for attempt, (late, drives) in enumerate(((_SMALL_GLIDE, DRIVES), (1.0, DRIVES), (_SMALL_GLIDE, 2))):
-        try:
-            found = _once(windows, density, late, drives)
-        except np.linalg.LinAlgError:
-            found = None
+    for attempt, start in enumerate(_STARTS):
+        found = _tried(windows, density, start)
         if found is not None and (best is None or found.quality < best.quality - 0.02):
             best = found
         if best is not None and best.quality < (good if attempt == 0 else 0.5):
             break
     return best
+
+
+def _tried(windows: Sequence[Window], density: Density, start: _Start) -> TakeFit | None:
+    try:
+        return _once(windows, density, start)
+    except np.linalg.LinAlgError:
+        return None
 
 
 @dataclass
@@ -66,21 +116,21 @@ class _Plan:
     stages: list[list[float | None]]
 
 
-def _plan(windows: Sequence[Window], late: float) -> _Plan:
+def _plan(windows: Sequence[Window], start: _Start) -> _Plan:
     quiet = [detrend(w.samples, w.nuisance) for w in windows]
     energy = _energies(windows, quiet)
     g, b = _first_warp(windows, quiet, energy)
     stages: list[list[float | None]] = []
     weak = int(np.argmin(energy))
     loud = [envelope(y, w.rate_hz) for y, w in zip(quiet, windows, strict=True)]
-    if g > late:
+    if g > start.late:
         for limit in _STAGES:
             row: list[float | None] = []
             for k, e in enumerate(energy):
                 offset = max(0.0, float(np.log(g * e / limit)) / b)
                 offset = 0.0 if offset < 0.03 else min(offset, 0.9) if k == weak else offset
                 i = min(int(offset * windows[k].rate_hz), len(loud[k]) - 1)
-                row.append(offset if offset <= 0.9 and (loud[k][i] > 8 or k == weak) else None)
+                row.append(offset if offset <= 0.9 and (loud[k][i] > 8 * start.least or k == weak) else None)
             if any(o is None or o > 0 for o in row) and (not stages or row != stages[-1]):
                 stages.append(row)
     return _Plan(energy, g, b, [*stages, [0.0] * len(windows)])
@@ -113,10 +163,10 @@ def _entering(windows: Sequence[Window], offsets: Sequence[float | None]) -> tup
     return chosen, sub
 
 
-def _once(windows: Sequence[Window], density: Density, late: float, drives: int) -> TakeFit | None:
+def _once(windows: Sequence[Window], density: Density, start: _Start) -> TakeFit | None:
     N = sum(w.samples.size for w in windows)
     limits = Limits(6.0 * np.log(N), max_rate=50.0, max_sd_hz=1.2, max_rate_sd=0.7, most=MOST_PARTIALS)
-    plan = _plan(windows, late)
+    plan = _plan(windows, start)
     fit: DrivenFit | None = None
     entered: list[int] = []
     for number, offsets in enumerate(plan.stages):
@@ -125,9 +175,9 @@ def _once(windows: Sequence[Window], density: Density, late: float, drives: int)
         if not chosen:
             continue
         for w in sub:
-            w.reweigh(1.0 / np.maximum(1.0, 0.03 * envelope(detrend(w.samples, w.nuisance), w.rate_hz)))
+            w.reweigh(1.0 / np.maximum(start.least, 0.03 * envelope(detrend(w.samples, w.nuisance), w.rate_hz)))
         if fit is None:
-            fit = _first(sub, plan.energy[chosen], plan, late, limits, density, drives)
+            fit = _first(sub, plan.energy[chosen], plan, start, limits, density)
         else:
             fit = _next(fit, sub, chosen, entered, plan.energy)
         if fit is None:
@@ -179,12 +229,12 @@ def _look(fit: DrivenFit, away: float, *, pairs: bool = False) -> int:
 
 
 def _first(
-    sub: list[Window], energy: Array, plan: _Plan, late: float, limits: Limits, density: Density, drives: int
+    sub: list[Window], energy: Array, plan: _Plan, start: _Start, limits: Limits, density: Density
 ) -> DrivenFit | None:
     """Start: one warp for all strikes, ESPRIT on the unwarped sound, selection, a fit, then drives."""
     quiet = [detrend(w.samples, w.nuisance) for w in sub]
     g, b = plan.glide, plan.rate
-    if g > late:
+    if g > start.late:
         energy = _energies(sub, quiet)
         g, b = _first_warp(sub, quiet, energy)
     rate = sub[0].rate_hz
@@ -201,15 +251,15 @@ def _first(
     if not chosen:
         return None
     joint = JointFit(sub, f[chosen], a[chosen], warp).run(6, 1e-3)
-    return _driven(joint, drives, density, limits, reference).run(5, 1e-3).prune().run(6, 1e-3)
+    return _driven(joint, start, density, limits, reference).run(5, 1e-3).prune().run(6, 1e-3)
 
 
-def _driven(joint: JointFit, drives: int, density: Density, limits: Limits, reference_s: float) -> DrivenFit:
+def _driven(joint: JointFit, start: _Start, density: Density, limits: Limits, reference_s: float) -> DrivenFit:
     """From one warp to drives: most of the glide goes to the drive whose rate is nearest to the warp's."""
     warp = joint.clock
     assert isinstance(warp, ExponentialWarp)
     amplitude = np.array([np.abs(p.amplitudes) for p in joint.state.parts]) * np.exp(-joint.a * reference_s)
-    chosen, power = drives_of(amplitude, joint.f, joint.a, drives)
+    chosen, power = drives_of(amplitude, joint.f, joint.a, start.drives)
     A = (amplitude**2).sum(1)[:, chosen] ** power
     rate = 2.0 * power * joint.a[chosen]
     reference = np.maximum(A.max(0), 1e-30)
@@ -220,7 +270,8 @@ def _driven(joint: JointFit, drives: int, density: Density, limits: Limits, refe
                        np.zeros(len(joint.f)), 0.3, reference_s)
     joint.restart(joint.f, joint.a, clock)
     joint.damping = 1e-3
-    out = DrivenFit(joint, drives, density, limits)
+    out = DrivenFit(joint, start.drives, density, limits)
+    out.least = start.least
     out.drivers, out.power, out.reference = chosen, power, reference
     return out
 
@@ -233,5 +284,5 @@ def _next(fit: DrivenFit, sub: list[Window], chosen: list[int], before: list[int
         rows.append(fit.clock.energy[like] * (1.0 if k in before else energy[k] / energy[before[like]]))
     clock = replace(fit.clock, energy=np.array(rows))
     out = DrivenFit(JointFit(sub, fit.fit.f, fit.fit.a, clock), fit.drives, fit.density, fit.limits)
-    out.drivers, out.power, out.reference = fit.drivers, fit.power, fit.reference
+    out.drivers, out.power, out.reference, out.least = fit.drivers, fit.power, fit.reference, fit.least
     return out.choose().run(6, 1e-3).reweigh().choose().run(6, 1e-3)

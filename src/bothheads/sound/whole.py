@@ -16,7 +16,7 @@ from .partials import explained
 from .remainder import explained_late_db, remainder
 from .residual import misfit, wald
 from .spread import bars, spread
-from .take import TakeFit, fit_take
+from .take import TakeFit, fit_alone, fit_take
 from .tones import combination_tones, glide_products
 from .varpro import JointFit
 from .warp import DrivenWarp
@@ -62,7 +62,9 @@ def read_take(
 ) -> Found | None:
     """Partials of a take from windows with all channels; ``which`` strike of ``strikes`` each window belongs to."""
     channels = strongest_channels(windows)
-    take = fit_take([of_channels(w, channels) for w in windows], floor.density)
+    inside = [of_channels(w, channels) for w in windows]
+    alone = len(inside) == 1 and not floor.measured
+    take = fit_alone(inside[0], floor.density) if alone else fit_take(inside, floor.density)
     if take is None:
         return None
     fit = take.driven.fit
