@@ -9,6 +9,7 @@ analytic signal on the blocks' centres, one Gram matrix for all channels, becaus
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -134,6 +135,12 @@ class JointFit:
             return False
         self.state = found
         return True
+
+    def beside(self, windows: Sequence[Window]) -> JointFit:
+        """The same state on other copies of its windows, weights alike, that goes its own way from here."""
+        out = copy(self)
+        out.windows, out.rejected = list(windows), []
+        return out
 
     def retune(self, clock: Clock) -> None:
         """Take a clock that differs only in its prior: same curves, nothing to solve."""
