@@ -64,5 +64,5 @@ def test_what_died_before_the_window_does_not_stop_the_fit() -> None:
     warp = clock((0.0, 0.0))
     fit = JointFit(late, np.r_[F, 200.0], np.r_[A, 150.0],
                    replace(warp, shares=np.full((1, 3), 0.04), centre=np.full((1, 3), 0.04), swell=np.zeros(3)))
-    H, h = fit.normal(coarse=True)
+    H, h = fit.normal()
     assert np.isfinite(H).all() and np.isfinite(h).all()

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .curvature import curvature, shared
 from .warp import Clock, Curve
 from .window import Window
 
@@ -27,6 +28,13 @@ Array = NDArray[np.float64]
 def _hermite(block: int) -> NDArray[np.float32]:
     x = (np.arange(block) + 0.5) / block
     return np.array([1 - 3 * x**2 + 2 * x**3, x - 2 * x**2 + x**3, 3 * x**2 - 2 * x**3, x**3 - x**2], np.float32)
+
+
+@lru_cache(maxsize=8)
+def _between(block: int) -> Array:
+    """(2, block) shares of a block's two knots in its samples."""
+    x = (np.arange(block) + 0.5) / block
+    return np.array([1.0 - x, x])
 
 
 @dataclass
@@ -53,43 +61,54 @@ class State:
     cost: float
 
 
-def columns(window: Window, f: Array, a: Array, curve: Curve) -> tuple[Array, Array]:
-    """Weighted cosines and sines (K, T) of the partials on the window's clock."""
+def columns(window: Window, f: Array, a: Array, curve: Curve, out: Array | None = None) -> tuple[Array, Array]:
+    """Weighted cosines and sines (K, T) of the partials on the window's clock; written to ``out`` (2 K, T) if given."""
     block, half = window.block, window.half
-    step = block / window.rate_hz
+    K, n = len(f), (half.size - 1) // 2
     turns = f[:, None] * curve.at_knots
     base = np.rint(turns[:, :-1])
-    slope = f[:, None] * curve.rate * step
-    knots = np.stack([turns[:, :-1] - base, slope[:, :-1], turns[:, 1:] - base, slope[:, 1:]], -1).astype(np.float32)
-    phase = knots @ _hermite(block)
+    slope = f[:, None] * curve.rate * (block / window.rate_hz)
+    knots = np.empty((K, n, 4), np.float32)
+    knots[..., 0], knots[..., 2] = turns[:, :-1] - base, turns[:, 1:] - base
+    knots[..., 1], knots[..., 3] = slope[:, :-1], slope[:, 1:]
+    phase = knots.reshape(K * n, 4) @ _hermite(block)
     phase *= np.float32(2 * np.pi)
     decay = np.exp(-a[:, None] * (half[:-1:2] + 0.5 / window.rate_hz))
     fine = np.exp(-a[:, None] * (np.arange(block) / window.rate_hz))
-    size = (decay[:, :, None] * fine[:, None, :]).reshape(len(f), -1) * window.weight
-    if curve.swell is not None:
-        x = (np.arange(block) + 0.5) / block
-        size *= (curve.swell[:, :-1, None] * (1.0 - x) + curve.swell[:, 1:, None] * x).reshape(len(curve.swell), -1)
-    flat = phase.reshape(len(f), -1)
-    return size * np.cos(flat), size * np.sin(flat)
+    if curve.swell is None:
+        size = decay[:, :, None] * fine[:, None, :]
+    else:
+        ends = np.empty((K, n, 2))
+        ends[..., 0], ends[..., 1] = decay * curve.swell[:, :-1], decay * curve.swell[:, 1:]
+        size = ends @ (fine[:, None, :] * _between(block))
+    size = size.reshape(K, n * block)
+    size *= window.weight
+    flat = phase.reshape(K, n * block)
+    out = np.empty((2 * K, n * block)) if out is None else out
+    return np.multiply(size, np.cos(flat), out=out[:K]), np.multiply(size, np.sin(flat), out=out[K : 2 * K])
 
 
 def _solve_window(window: Window, f: Array, a: Array, curve: Curve) -> Part | None:
     from scipy.linalg.lapack import dpotrf, dpotrs  # called bare: their wrappers take longer than matrices this small
 
     K = len(f)
-    c, s = columns(window, f, a, curve)
-    P = np.concatenate([c, s, window.weighted_nuisance])
-    G = P @ P.T
-    at = np.arange(2 * K, len(G))
+    N = 2 * K + len(window.weighted_nuisance)
+    rows = np.empty((N + len(window.weighted), window.weight.size))
+    columns(window, f, a, curve, rows)
+    rows[2 * K : N], rows[N:] = window.weighted_nuisance, window.weighted
+    P = rows[:N]
+    product = rows @ rows.T  # one symmetric product for the Gram matrix and the right-hand sides
+    G = product[:N, :N]
+    at = np.arange(2 * K, N)
     G[at, at] += window.ridge
     scale = 1.0 / np.sqrt(np.maximum(G.diagonal(), 1e-300))
     G = G * scale * scale[:, None]
-    G.flat[:: len(G) + 1] += 1e-11
+    G.flat[:: N + 1] += 1e-11
     triangle, failed = dpotrf(G, lower=1, clean=0)
     if failed:
         return None
     factor = (triangle, True)
-    x = dpotrs(triangle, (P @ window.weighted.T) * scale[:, None], lower=1)[0] * scale[:, None]
+    x = dpotrs(triangle, product[:N, N:] * scale[:, None], lower=1)[0] * scale[:, None]
     penalty = float((window.ridge[:, None] * x[2 * K :] ** 2).sum())
     return Part(curve, P, scale, factor, (x[:K] - 1j * x[K : 2 * K]).T, window.weighted - x.T @ P, penalty)
 
@@ -151,34 +170,35 @@ class JointFit:
         """Go on with the partials in ``index`` only."""
         self.restart(self.f[index], self.a[index], self.clock.kept(index))
 
-    def normal(self, *, prior: bool = True, coarse: bool = False) -> tuple[Array, Array]:
-        """(curvature H, slope h): H step = h is the Gauss-Newton step in (f, a, clock); ``coarse``: in
-        single precision."""
-        pieces = self.pieces(coarse)
-        H = np.sum([p[0] for p in pieces], axis=0)
-        h = np.sum([p[1] for p in pieces], axis=0)
+    def normal(self, *, prior: bool = True) -> tuple[Array, Array]:
+        """(curvature H, slope h): H step = h is the Gauss-Newton step in (f, a, clock)."""
+        pieces = self.pieces()
+        H, h = pieces[0][0].copy(), pieces[0][1].copy()
+        for more_H, more_h in pieces[1:]:
+            H += more_H
+            h += more_h
         K = len(self.f)
         if prior and len(h) > 2 * K:
             _, slope, curvature = self.clock.prior()
-            H[np.arange(2 * K, len(H)), np.arange(2 * K, len(H))] += curvature
+            H.flat[2 * K * (len(H) + 1) :: len(H) + 1] += curvature
             h[2 * K :] -= slope
         return H, h
 
-    def pieces(self, coarse: bool = False) -> list[tuple[Array, Array]]:
+    def pieces(self) -> list[tuple[Array, Array]]:
         """(curvature, slope) that each window contributes, without the prior."""
         s, K = self.state, len(self.state.f)
         R = s.clock.parameters.shape[0]
         out = []
         for i, (window, part) in enumerate(zip(self.windows, s.parts, strict=True)):
-            H, h = _curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve),
-                              s.clock.swelling(i, window.half, part.curve), coarse)
-            out.append(_shared(H, h, K, R) if s.clock.shared and R else (H, h.ravel()))
+            H, h = curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve),
+                             s.clock.swelling(i, window.half, part.curve))
+            out.append(shared(H, h, K, R) if s.clock.shared and R else (H, h.ravel()))
         return out
 
     def run(self, iterations: int = 10, tolerance: float = 1e-5) -> JointFit:
         """Levenberg-Marquardt until the cost falls by less than ``tolerance`` (relative)."""
         for _ in range(iterations):
-            H, h = self.normal(coarse=True)
+            H, h = self.normal()
             self._hold_bounds(H, h)
             before = self.cost
             if not self._step(H, h, 0.01 * tolerance) or 1.0 - self.cost / before < tolerance:
@@ -224,72 +244,3 @@ class JointFit:
                     return True
             self.damping = self.damping * 6 + 1e-6
         return False
-
-
-def _curvature(window: Window, part: Part, f: Array, W: Array, D: Array | None, coarse: bool) -> tuple[Array, Array]:
-    K, block, n = len(f), window.block, (window.half.size - 1) // 2
-    c, s = part.columns[:K], part.columns[K : 2 * K]
-    r = part.residual.reshape(-1, n, block).transpose(1, 2, 0)
-    zc = np.matmul(c.reshape(K, n, block).transpose(1, 0, 2), r)  # (n, K, channels)
-    zs = np.matmul(s.reshape(K, n, block).transpose(1, 0, 2), r)
-    A, B = part.amplitudes.real.T, -part.amplitudes.imag.T  # (K, channels)
-    turn = np.einsum("nkc,kc->kn", zc, B) - np.einsum("nkc,kc->kn", zs, A)
-    fade = np.einsum("nkc,kc->kn", zc, A) + np.einsum("nkc,kc->kn", zs, B)
-    t, u = window.half[1::2], part.curve.at_centres
-    R = W.shape[1]
-    slope = np.empty((2 + R, K))
-    slope[0] = 2 * np.pi * (u * turn).sum(1)
-    slope[1] = -(fade @ t)
-    for q in range(R):
-        slope[2 + q] = 2 * np.pi * f * (W[:, q] * turn).sum(1)
-        if D is not None:
-            slope[2 + q] += (D[:, q] * fade).sum(1)
-    middle = block // 2
-    E = np.empty((K, n), np.complex64 if coarse else np.complex128)
-    E.real, E.imag = c[:, middle :: block], s[:, middle :: block]
-    basis = np.empty((2 + R, *E.shape), E.dtype)
-    phase = np.asarray(2j * np.pi, E.dtype) * E
-    basis[0] = u.astype(E.real.dtype) * phase
-    basis[1] = -t.astype(E.real.dtype) * E
-    phase *= f[:, None].astype(E.real.dtype)
-    for q in range(R):
-        basis[2 + q] = W[:, q].astype(E.real.dtype) * phase
-        if D is not None:
-            basis[2 + q] += D[:, q].astype(E.real.dtype) * E
-    return _project(window, part, f, E, basis), slope
-
-
-def _project(window: Window, part: Part, f: Array, E: NDArray[Any], basis: NDArray[Any]) -> Array:
-    """Curvature of all local parameters, amplitudes (and hum lines) projected out: 1/2 Re sum_c C* C G."""
-    K, block, m = len(f), window.block, basis.shape[0]
-    hum = np.array(window.hum_hz)
-    if hum.size:
-        line = np.exp(2j * np.pi * hum[:, None] * window.half[1::2]) * window.weight[block // 2 :: block]
-        E = np.concatenate([E, line, line * np.linspace(-1.0, 1.0, line.shape[1])])
-    centre = np.concatenate([f, hum, hum])
-    near = np.abs(centre[:, None] - centre) < 0.4 * window.rate_hz / block
-    flat = basis.reshape(m * K, -1)
-    near_k = near[:K, :K]
-    G = (flat.conj() @ flat.T).reshape(m, K, m, K) * near_k[None, :, None, :]
-    X = (E.conj() @ flat.T).reshape(len(E), m, K) * near[:, None, :K]
-    S = (E.conj() @ E.T) * near
-    own = S.diagonal().real
-    # what died before the window begins has no energy in it: without a floor its row is empty
-    S[np.diag_indices_from(S)] += (1e-6 if S.dtype == np.complex64 else 1e-10) * own + 1e-14 * own.max()
-    if hum.size:
-        at, held = np.arange(K, len(S)), window.ridge[-4 * len(hum) :]
-        S[at, at] += np.concatenate([held[::4], held[2::4]]).astype(S.dtype) / (0.5 * block)
-    X = X.reshape(len(E), m * K)
-    G = G.reshape(m * K, m * K) - X.conj().T @ np.linalg.solve(S, X)
-    M = part.amplitudes.conj().T @ part.amplitudes
-    H: Array = (np.tile(M, (m, m)) * G).real * (0.5 * block)
-    return H
-
-
-def _shared(H: Array, h: Array, K: int, R: int) -> tuple[Array, Array]:
-    """Local clock parameters (R, K) added up over partials."""
-    T = np.zeros(((2 + R) * K, 2 * K + R))
-    T[: 2 * K, : 2 * K] = np.eye(2 * K)
-    for q in range(R):
-        T[(2 + q) * K : (3 + q) * K, 2 * K + q] = 1.0
-    return T.T @ H @ T, T.T @ h.ravel()

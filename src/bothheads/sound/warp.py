@@ -27,14 +27,24 @@ class Curve:
     at_centres: Array
     rate_half: Array  # du/dt on the half grid, (rows, 2 n + 1)
     swell: Array | None = None  # factor of the amplitude at the knots (rows, n + 1); None: one
+    drive: Array | None = None  # what each drive adds to the tension on the half grid (R, 2 n + 1)
 
 
 def integrate(rate: Array, step_s: float) -> tuple[Array, Array]:
     """Integral of ``rate`` (..., 2 n + 1; half grid) at the knots (..., n + 1) and centres (..., n): Simpson's rule."""
     left, middle, right = rate[..., :-2:2], rate[..., 1::2], rate[..., 2::2]
     at_knots = np.zeros((*rate.shape[:-1], left.shape[-1] + 1))
-    np.cumsum((left + 4.0 * middle + right) * (step_s / 6.0), axis=-1, out=at_knots[..., 1:])
-    return at_knots, at_knots[..., :-1] + (5.0 * left + 8.0 * middle - right) * (step_s / 24.0)
+    whole = 4.0 * middle
+    whole += left
+    whole += right
+    whole *= step_s / 6.0
+    np.cumsum(whole, axis=-1, out=at_knots[..., 1:])
+    half = 5.0 * left
+    half -= right
+    half += 8.0 * middle
+    half *= step_s / 24.0
+    half += at_knots[..., :-1]
+    return at_knots, half
 
 
 class Clock(Protocol):
@@ -187,19 +197,22 @@ class DrivenWarp:
         return out
 
     def curve(self, window: int, half: Array) -> Curve:
-        du = np.sqrt(np.clip(1.0 + 2.0 * (self.shares.T @ self._drive(window, half)), 0.4, 4.0))
+        drive = self._drive(window, half)
+        du = np.sqrt(np.clip(1.0 + 2.0 * (self.shares.T @ drive), 0.4, 4.0))
         at_knots, at_centres = integrate(du, 2.0 * (half[1] - half[0]))
         swell = np.exp(np.clip(self.swell[:, None] * (du[:, ::2] - 1.0), -2.0, 2.0))
-        return Curve(at_knots, du[:, ::2], at_centres, du, swell)
+        return Curve(at_knots, du[:, ::2], at_centres, du, swell, drive)
 
     def slopes(self, window: int, half: Array, curve: Curve) -> Array:
-        w = self._drive(window, half)[None] / curve.rate_half[:, None]
-        out = integrate(w, 2.0 * (half[1] - half[0]))[1]
-        return np.concatenate([out, np.zeros((len(out), 1, out.shape[2]))], axis=1)
+        drive = self._drive(window, half) if curve.drive is None else curve.drive
+        out = np.zeros((self.shares.shape[1], len(self.shares) + 1, (half.size - 1) // 2))
+        out[:, :-1] = integrate(drive / curve.rate_half[:, None], 2.0 * (half[1] - half[0]))[1]
+        return out
 
     def swelling(self, window: int, half: Array, curve: Curve) -> Array | None:
         du = curve.rate_half[:, 1::2]
-        by_shares = self.swell[:, None, None] * (self._drive(window, half[1::2])[None] / du[:, None])
+        drive = self._drive(window, half) if curve.drive is None else curve.drive
+        by_shares = (self.swell[:, None] / du)[:, None] * drive[:, 1::2]
         return np.concatenate([by_shares, du[:, None] - 1.0], axis=1)
 
     def held(self, slope: Array) -> NDArray[np.intp]:
@@ -213,17 +226,16 @@ class DrivenWarp:
 
     def width(self) -> Array:
         """Standard deviation (R, partials) of the shares about their centre."""
-        typical = np.abs(self.centre).mean(axis=1)
-        out: Array = self.scatter * (np.abs(self.centre) + 0.15 * typical.sum() + 1e-5)
+        size = np.abs(self.centre)
+        out: Array = self.scatter * size + self.scatter * (0.15 * float(size.sum()) / size.shape[1] + 1e-5)
         return out
 
     def prior(self) -> tuple[float, Array, Array]:
-        width = self.width()
-        pull = (self.shares - self.centre) / width
-        swell = self.swell / SWELL_SD
-        slope = np.concatenate([(pull / width).ravel(), swell / SWELL_SD])
-        curvature = np.concatenate([(1.0 / width**2).ravel(), np.full(len(swell), 1.0 / SWELL_SD**2)])
-        return float((pull**2).sum() + (swell**2).sum()), slope, curvature
+        curvature = np.empty((len(self.shares) + 1, len(self.swell)))
+        curvature[:-1], curvature[-1] = self.width() ** -2, SWELL_SD**-2
+        away = np.concatenate([self.shares - self.centre, self.swell[None]])
+        slope = away * curvature
+        return float(np.vdot(away, slope)), slope.ravel(), curvature.ravel()
 
     def kept(self, keep: Array) -> Clock:
         return replace(self, shares=self.shares[:, keep], centre=self.centre[:, keep], swell=self.swell[keep])
