@@ -60,6 +60,10 @@ class DrivenFit:
         out: Array = self.clock.shares @ (w / w.sum())
         return out
 
+    def glide(self) -> float:
+        """Mean glide, relative, at the clock's reference time in a strike that has the most of every drive."""
+        return float((self.clock.energy.max(0) * self.mean_shares()).sum())
+
     def centre(self) -> Array:
         """(R, K) where the shares are expected: the mean over partials."""
         mean = np.maximum(self.mean_shares(), 1e-6)
@@ -130,7 +134,7 @@ class DrivenFit:
         """
         f, a = self._candidates()
         known_f, known_a = self.fit.f, self.fit.a
-        glide = float((self.clock.energy.max(0) * self.mean_shares()).sum())
+        glide = self.glide()
         nearest = _PAIR_HZ if pairs else _APART_HZ
         wider = np.maximum if pairs else np.minimum
         ok = np.array([bool((np.abs(x - known_f) > np.maximum(nearest, np.maximum(

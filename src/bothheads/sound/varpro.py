@@ -120,6 +120,7 @@ class JointFit:
         self.windows = list(windows)
         self.damping = 1e-3
         self.rejected: list[tuple[float, float]] = []
+        self._pieces: tuple[list[Part], list[tuple[Array, Array]]] = [], []
         found = self.evaluate(np.asarray(f, float), np.asarray(a, float), clock)
         if found is None:
             raise np.linalg.LinAlgError("partials cannot be told apart")
@@ -185,14 +186,17 @@ class JointFit:
         return H, h
 
     def pieces(self) -> list[tuple[Array, Array]]:
-        """(curvature, slope) that each window contributes, without the prior."""
+        """(curvature, slope) that each window contributes, without the prior; asked again, they are not made again."""
         s, K = self.state, len(self.state.f)
+        if self._pieces[0] is s.parts:
+            return self._pieces[1]
         R = s.clock.parameters.shape[0]
         out = []
         for i, (window, part) in enumerate(zip(self.windows, s.parts, strict=True)):
             H, h = curvature(window, part, s.f, s.clock.slopes(i, window.half, part.curve),
                              s.clock.swelling(i, window.half, part.curve))
             out.append(shared(H, h, K, R) if s.clock.shared and R else (H, h.ravel()))
+        self._pieces = s.parts, out
         return out
 
     def run(self, iterations: int = 10, tolerance: float = 1e-5) -> JointFit:
