@@ -34,7 +34,10 @@ WIDER = 0.5  # relative: standard deviation of a decay read from a ridden level
 
 
 def common_gain(fit: JointFit) -> float:
-    """Cost of ``fit`` (partials kept, refitted) over the least cost with a common gain undone, 1 = none helps."""
+    """Cost of ``fit`` (partials kept, refitted) over the least cost with a common gain undone, 1 = none helps.
+
+    A gain that will not bring it to ``LEAST_GAIN`` is not followed to its end.
+    """
     if len(fit.f) < 1:
         return 1.0
     windows = [w.later(_LATE_S) for w in fit.windows]
@@ -42,7 +45,7 @@ def common_gain(fit: JointFit) -> float:
     if plain is None:
         return 1.0
     costs = [c for depth in DEPTHS_DB for release in RELEASES_S
-             if (c := _cost(fit, [undone(w, depth, release) for w in windows])) is not None]
+             if (c := _cost(fit, [undone(w, depth, release) for w in windows], plain / LEAST_GAIN)) is not None]
     return max(1.0, plain / min(costs)) if costs else 1.0
 
 
@@ -53,9 +56,9 @@ def undone(window: Window, depth_db: float, release_s: float) -> Window:
                   window.hum_hz, window.hum_sd)
 
 
-def _cost(fit: JointFit, windows: list[Window]) -> float | None:
+def _cost(fit: JointFit, windows: list[Window], wanted: float = np.inf) -> float | None:
     try:
-        return float(JointFit(windows, fit.f, fit.a, fit.clock).run(6, 1e-3).cost)
+        return float(JointFit(windows, fit.f, fit.a, fit.clock).run(6, 1e-3, wanted).cost)
     except np.linalg.LinAlgError:
         return None
 

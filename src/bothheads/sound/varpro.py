@@ -199,13 +199,16 @@ class JointFit:
         self._pieces = s.parts, out
         return out
 
-    def run(self, iterations: int = 10, tolerance: float = 1e-5) -> JointFit:
-        """Levenberg-Marquardt until the cost falls by less than ``tolerance`` (relative)."""
+    def run(self, iterations: int = 10, tolerance: float = 1e-5, wanted: float = np.inf) -> JointFit:
+        """Levenberg-Marquardt until the cost falls by less than ``tolerance`` (relative).
+
+        ``wanted``: of no use above this cost, so given up where a step promises less than a third of what is missing.
+        """
         for _ in range(iterations):
             H, h = self.normal()
             self._hold_bounds(H, h)
             before = self.cost
-            if not self._step(H, h, 0.01 * tolerance) or 1.0 - self.cost / before < tolerance:
+            if not self._step(H, h, max(0.01 * tolerance, (1.0 - wanted / before) / 3.0)) or 1.0 - self.cost / before < tolerance:
                 break
         return self
 
