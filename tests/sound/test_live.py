@@ -77,6 +77,16 @@ def test_strikes_and_notes_come_as_they_are_played() -> None:
     assert not [e for e, _ in told if e.kind in ("withdrawn", "dropped")]
 
 
+def test_a_first_reading_does_not_wait_for_a_refined_one() -> None:
+    """On one core, where all work is done within ``feed``: who is told of the new strike need not wait for the old."""
+    reader = LiveReader(48000, ("ch1",))
+    x = synthetic(48000, [1.0, 2.2, 3.4], 5.0)
+    told = [[e.kind for e in reader.feed(x[at : at + 2048])] for at in range(0, len(x), 2048)]
+    assert sum(kinds.count("first") for kinds in told) == 3
+    assert sum(kinds.count("refined") for kinds in told) >= 2
+    assert not any("first" in kinds and "refined" in kinds for kinds in told)
+
+
 @pytest.mark.parametrize("frames", [997, 10**7])
 def test_the_cut_into_blocks_changes_nothing(frames: int) -> None:
     x = synthetic(22050, [0.7, 0.76, 1.3], 2.2)

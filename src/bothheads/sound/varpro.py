@@ -22,6 +22,7 @@ from .warp import Clock, Curve
 from .window import Window
 
 Array = NDArray[np.float64]
+_LEAST_DAMPING = 1e-6  # relative: below the rounding of the phases, held in single precision, it would let noise choose the step
 
 
 @lru_cache(maxsize=8)
@@ -247,7 +248,7 @@ class JointFit:
                 state = self.evaluate(f, a, clock)
                 if state is not None and state.cost <= self.cost:
                     self.state = state
-                    self.damping = max(self.damping / 8, 1e-12)
+                    self.damping = max(self.damping / 8, _LEAST_DAMPING)
                     return True
             self.damping = self.damping * 6 + 1e-6
         return False
