@@ -249,8 +249,8 @@ class LiveReader:
                 self._ask(i, min(stop, end), first=True, final=closed)
 
     def _refine(self, last: bool = False) -> None:
-        """One at a time, and only while no strike waits for its first reading, nor any who is to hear it: a refined one
-        takes several times as long, on the same core where there is but one."""
+        """One at a time, and only while no first reading is awaited or not yet handed out: a refined one takes several times
+        as long, on the same core where there is but one."""
         if self._refining is not None or any(not s.asked for s in self._known.strikes) or (not last and self._first_owed()):
             return
         end, settled = self._ring.end, self._samples(SETTLED_S)

@@ -91,6 +91,8 @@ def fit_take(windows: Sequence[Window], density: Density = None, *, good: float 
     """The best of a staged fit, one in one go and one with two drives; the later two only when much is left."""
     best: TakeFit | None = None
     for attempt, start in enumerate(_STARTS):
+        if start.late >= 1.0 and len(_plan(windows, _STARTS[0]).stages) == 1:
+            continue  # the first went in one go: this would be the same again
         found = _tried(windows, density, start)
         if found is not None and (best is None or found.quality < best.quality - 0.02):
             best = found
