@@ -68,7 +68,7 @@ def fit_alone(window: Window, density: Density = None) -> TakeFit | None:
     """
     best: tuple[float, TakeFit] | None = None
     for start, enough in zip(_ALONE, (_WELL_DB, _POOR_DB, np.inf), strict=True):
-        found = _tried([window], density, start)
+        found = _tried([window], density, start, _plan([window], start))
         if found is not None:
             fit = found.driven.fit
             late = explained_late_db(fit) or 0.0
@@ -90,10 +90,12 @@ def _flat(fit: JointFit) -> bool:
 def fit_take(windows: Sequence[Window], density: Density = None, *, good: float = 0.5) -> TakeFit | None:
     """The best of a staged fit, one in one go and one with two drives; the later two only when much is left."""
     best: TakeFit | None = None
+    staged = _plan(windows, _STARTS[0])
     for attempt, start in enumerate(_STARTS):
-        if start.late >= 1.0 and len(_plan(windows, _STARTS[0]).stages) == 1:
+        in_one_go = start.late >= 1.0
+        if in_one_go and len(staged.stages) == 1:
             continue  # the first went in one go: this would be the same again
-        found = _tried(windows, density, start)
+        found = _tried(windows, density, start, replace(staged, stages=staged.stages[-1:]) if in_one_go else staged)
         if found is not None and (best is None or found.quality < best.quality - 0.02):
             best = found
         if best is not None and best.quality < (good if attempt == 0 else 0.5):
@@ -101,9 +103,9 @@ def fit_take(windows: Sequence[Window], density: Density = None, *, good: float 
     return best
 
 
-def _tried(windows: Sequence[Window], density: Density, start: _Start) -> TakeFit | None:
+def _tried(windows: Sequence[Window], density: Density, start: _Start, plan: _Plan) -> TakeFit | None:
     try:
-        return _once(windows, density, start)
+        return _once(windows, density, start, plan)
     except np.linalg.LinAlgError:
         return None
 
@@ -165,10 +167,9 @@ def _entering(windows: Sequence[Window], offsets: Sequence[float | None]) -> tup
     return chosen, sub
 
 
-def _once(windows: Sequence[Window], density: Density, start: _Start) -> TakeFit | None:
+def _once(windows: Sequence[Window], density: Density, start: _Start, plan: _Plan) -> TakeFit | None:
     N = sum(w.samples.size for w in windows)
     limits = Limits(6.0 * np.log(N), max_rate=50.0, max_sd_hz=1.2, max_rate_sd=0.7, most=MOST_PARTIALS)
-    plan = _plan(windows, start)
     fit: DrivenFit | None = None
     entered: list[int] = []
     for number, offsets in enumerate(plan.stages):
