@@ -135,6 +135,12 @@ def test_a_note_the_late_ring_does_not_hold_is_refused() -> None:
     assert judged(Note(240.0, 0.05, 0.3), tail, single=True, sized=False)[0].frequency_hz == 240.0
 
 
+def test_a_note_where_no_line_rings_at_all_is_refused_for_the_one_that_does() -> None:
+    tail = the_tail(lines(((116.0, 0.3, 0.5),)))
+    told = judged(Note(60.0, 0.05, 0.2), tail, single=True, sized=False)[0]
+    assert told.frequency_hz is None and "116 Hz" in (told.refused or "")
+
+
 def test_a_note_beside_a_louder_line_that_moves_is_not_sure() -> None:
     note_line, moves = Partial(50.0, 0.2, 0.14, 0.02, (-5.0,), (-16.0,)), Partial(96.0, 1.2, 0.2, 0.05, (0.0,), (-11.0,))
     claimed = Note(50.0, 0.2, 0.14)

@@ -160,7 +160,7 @@ def judged(note: Note, tail: Tail | None, *, single: bool, sized: bool, settled:
     strongest = int(np.argmax(alone))
     other = strongest not in near
     rival = other and not sized and share < alone[strongest] / ODDS
-    if rival and settled:  # then the louder line must be most of the ring and outlast the note
+    if rival and settled and near.size:  # then the louder line must be most of the ring and outlast the note
         rival = bool(alone[strongest] > LEAST_DRUM and tail.fit.a[rest_of(tail, near)] > tail.fit.a[strongest])
     if max(share, later) < LEAST_NOTE or rival:
         return Note(refused=_weak(note.frequency_hz, float(tail.fit.f[strongest]) if other else None)), True
