@@ -8,17 +8,18 @@ hold the rest, hard ones the shares.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .decimate import band_hz
 from .esprit import esprit
+from .histories import Drives, carried, drives_of
 from .resample import at_positions, halve
 from .residual import broad_density, envelope, spectrum
 from .select import Limits, forward, prune
-from .varpro import JointFit
+from .varpro import JointFit, State
 from .warp import DrivenWarp
 from .window import Window
 
@@ -26,14 +27,22 @@ Array = NDArray[np.float64]
 _APART_HZ, _PAIR_HZ = 1.0, 0.4  # nearest that a new line may lie to another, and when nothing else is left to find
 
 
+@dataclass(frozen=True)
+class Kept:
+    """A state of a ``DrivenFit`` to come back to, with its ``unlikeliness``."""
+
+    state: State
+    weights: list[Array]
+    driven_by: Drives
+    unlikeliness: float
+
+
 class DrivenFit:
-    """A ``JointFit`` on a ``DrivenWarp`` whose drives follow the partials ``drivers`` (indices, -1 = gone)."""
+    """A ``JointFit`` on a ``DrivenWarp`` whose drives follow the partials of ``driven_by`` (-1 = gone)."""
 
     def __init__(self, fit: JointFit, drives: int, density: Callable[[Array], Array] | None, limits: Limits) -> None:
         self.fit, self.drives, self.density, self.limits = fit, drives, density, limits
-        self.drivers: NDArray[np.intp] = np.zeros(0, np.intp)
-        self.power: NDArray[np.intp] = np.zeros(0, np.intp)  # of its partial's energy, per drive
-        self.reference: Array = np.ones(1)
+        self.driven_by = Drives.none()
         self.least = 1.0  # residual rms [noise units] below which no weight rises further
 
     @property
@@ -53,6 +62,25 @@ class DrivenFit:
         A = self.amplitudes()
         out: Array = (A / A.max(axis=2, keepdims=True)).max(axis=(0, 1))
         return out
+
+    def unlikeliness(self) -> float:
+        """Twice the negative log likelihood of what is left, its rms over time as fitted, and what the partials must pay."""
+        total = self.limits.threshold * len(self.fit.f)
+        for window, part in zip(self.fit.windows, self.fit.state.parts, strict=True):
+            rms = np.maximum(envelope(part.residual / window.weight, window.rate_hz), self.least)
+            total += 2.0 * len(window.samples) * float(np.log(rms).sum())
+        return total
+
+    def kept(self) -> Kept:
+        """What ``back`` needs to come back here."""
+        return Kept(self.fit.state, [w.weight for w in self.fit.windows], self.driven_by, self.unlikeliness())
+
+    def back(self, kept: Kept) -> None:
+        """Return to a state kept before."""
+        for window, weight in zip(self.fit.windows, kept.weights, strict=True):
+            window.reweigh(weight)
+        self.fit.state = kept.state
+        self.driven_by = kept.driven_by
 
     def mean_shares(self) -> Array:
         """(R,) mean of the shares over partials, weighted with level^2 decay."""
@@ -80,19 +108,11 @@ class DrivenFit:
 
         ``solve`` False leaves the amplitudes to the next change of weights or step.
         """
-        new, power = drives_of(self.amplitudes(), self.fit.f, self.fit.a, self.drives)
-        A = (self.amplitudes() ** 2).sum(1)[:, new] ** power
-        reference = np.maximum(A.max(0), 1e-30)
-        rate = 2.0 * power * self.fit.a[new]
-        shares = np.zeros((len(new), len(self.fit.f)))
-        for row, (old, old_power) in enumerate(zip(self.drivers, self.power, strict=True)):
-            same = np.nonzero((new == old) & (power == old_power))[0]
-            if same.size:
-                shares[same[0]] += self.clock.shares[row] * np.clip(reference[same[0]] / self.reference[row], 0.02, 50)
-            else:
-                shares[int(np.argmin(np.abs(np.log(rate / self.clock.rate[row]))))] += self.clock.shares[row]
-        self.drivers, self.power, self.reference = new, power, reference
-        clock = replace(self.clock, shares=shares, energy=A / reference, rate=rate,
+        new = drives_of(self.amplitudes(), self.fit.f, self.fit.a, self.drives)
+        times = [w.half[::4] - self.clock.reference_s for w in self.fit.windows]
+        shares = carried(self.clock, self.driven_by, new, times)
+        self.driven_by = new
+        clock = replace(self.clock, shares=shares, energy=new.energy, rate=new.rate,
                         centre=np.repeat(shares.mean(1)[:, None], shares.shape[1], 1))
         if solve:
             self.fit.restart(self.fit.f, self.fit.a, clock)
@@ -120,9 +140,10 @@ class DrivenFit:
         return self
 
     def _dropped(self, index: NDArray[np.intp]) -> None:
-        lost = np.isin(self.drivers, index)
-        below = np.array([(index < d).sum() for d in self.drivers])
-        self.drivers = np.where(lost, -1, self.drivers - below)
+        partial = self.driven_by.partial
+        lost = np.isin(partial, index)
+        below = np.array([(index < d).sum() for d in partial])
+        self.driven_by = replace(self.driven_by, partial=np.where(lost, -1, partial - below))
         if lost.any():
             self.choose()
 
@@ -188,33 +209,6 @@ def poles(rows: Sequence[Array], rate_hz: float, order: int, length: int, count:
         F.append(f[keep])
         A.append(a[keep])
     return np.concatenate(F), np.concatenate(A)
-
-
-def strongest_drives(amplitudes: Array, f: Array, a: Array, count: int) -> NDArray[np.intp]:
-    """Indices of ``count`` partials by stretch times duration (amplitude / f)^2 tau, decays 20 % apart where possible."""
-    energy = (amplitudes**2).sum((0, 1)) / f**2 / a
-    order = np.argsort(-energy)
-    chosen: list[int] = []
-    for k in order:
-        if len(chosen) < count and energy[k] > 1e-3 * energy[order[0]] and all(
-                abs(np.log(a[k] / a[i])) > 0.2 for i in chosen):
-            chosen.append(int(k))
-    for k in order:
-        if len(chosen) < count and int(k) not in chosen:
-            chosen.append(int(k))
-    return np.array(chosen, np.intp)
-
-
-def drives_of(amplitudes: Array, f: Array, a: Array, count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(partials, power of their energy) of up to ``count`` drives for amplitudes (strikes, channels, K).
-
-    Where fewer partials than that are known, and in a single strike, whose drives no other force tells apart, the
-    strongest drives with the square of its energy as well, and with the cube: what stretches the heads dies faster
-    than in proportion to what is left of it late.
-    """
-    chosen = strongest_drives(amplitudes, f, a, min(count if len(amplitudes) > 1 else count - 1, len(f)))
-    more = np.arange(2, 2 + min(count - len(chosen), 2))
-    return np.r_[chosen, np.full(len(more), chosen[0])], np.r_[np.ones(len(chosen), np.intp), more]
 
 
 def second_stage(f: Array, a: Array, level: Array) -> int | None:

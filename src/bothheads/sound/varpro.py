@@ -120,6 +120,7 @@ class JointFit:
     def __init__(self, windows: Sequence[Window], f: Array, a: Array, clock: Clock) -> None:
         self.windows = list(windows)
         self.damping = 1e-3
+        self.resting_held = False  # f and a stay where they are, the clock alone moves
         self.rejected: list[tuple[float, float]] = []
         self._pieces: tuple[list[Part], list[tuple[Array, Array]]] = [], []
         found = self.evaluate(np.asarray(f, float), np.asarray(a, float), clock)
@@ -218,6 +219,8 @@ class JointFit:
             return
         K = len(self.f)
         at = 2 * K + self.clock.held(h[2 * K :])
+        if self.resting_held:
+            at = np.r_[np.arange(2 * K), at]
         H[at] = 0.0
         H[:, at] = 0.0
         H[at, at] = 1.0

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from ..constants import ONSET_TO_LEVEL
 from .decimate import response
 from .gather import Found
+from .growing import TakeFit
 from .late import over_starts, tail_moves
 from .noise import Floor
 from .partials import explained
 from .remainder import explained_late_db, remainder
 from .residual import misfit, wald
 from .spread import bars, spread
-from .take import TakeFit, fit_alone, fit_take
+from .take import fit_alone, fit_take
 from .tones import combination_tones, glide_products
 from .varpro import JointFit
 from .warp import DrivenWarp
