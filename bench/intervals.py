@@ -1,6 +1,6 @@
 """Do the bars hold? Synthetic intervals cell by cell, and real strength layers of one drum.
 
-usage: python bench/intervals.py [--cases N] [--jobs J] [--seed S] [--out FILE.json] [--recordings FOLDER] [--reader quick|take]
+usage: python bench/intervals.py [--cases N] [--jobs J] [--seed S] [--out FILE.json] [--recordings FOLDER] [--reader quick|bars]
 Recordings are grouped by their name up to the layer's number (tom-high-1-very-soft.flac, tom-high-2-soft.flac, ...).
 """
 
