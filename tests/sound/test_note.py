@@ -106,3 +106,13 @@ def test_a_short_lived_twin_is_not_the_note() -> None:
 
 def test_one_head_has_its_note_too() -> None:
     assert name_note([p(110.0, 0.4, 0.0), p(175.0, 0.3, -6.0)], two_heads=False).frequency_hz == 110.0
+
+
+def test_a_faint_line_that_lingers_beside_the_note_is_not_where_it_rests() -> None:
+    """A kick: 41.6 Hz, and 15 dB of ringing energy below it a line at 39.1 Hz that rings three times as long."""
+    def note_with(level: float) -> float | None:
+        return name_note([Partial(39.1, 0.05, 0.27, 0.01, (level,), (level,)), Partial(41.6, 0.05, 0.094, 0.005, (0.0,), (0.0,)),
+                          Partial(74.0, 0.1, 0.085, 0.005, (-13.0,), (-13.0,))]).frequency_hz
+
+    assert note_with(-25.0) == 41.6
+    assert note_with(-9.0) == 39.1  # strong enough, it is the partial come to rest

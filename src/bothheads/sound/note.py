@@ -140,7 +140,7 @@ def _resting(heard: Sequence[Partial], k: int) -> float:
     """Of twins the one that rings longest is the partial at rest, and a struck head falls to it: those above step back."""
     p = heard[k]
     longer = [q for q in heard if q is not p and p.frequency_hz / 1.12 < q.frequency_hz < 1.03 * p.frequency_hz
-              and not rings_on(q) and q.decay_s > 1.4 * p.decay_s and _ring_db(q) > _ring_db(p) - 15.0]
+              and not rings_on(q) and q.decay_s > 1.4 * p.decay_s and _ring_db(q) > _ring_db(p) - 10.0]
     return -4.0 if longer else 0.0
 
 
@@ -165,7 +165,7 @@ def _nothing_below(heard: Sequence[Partial], k: int) -> float:
     for p in heard[:k]:
         ratio = heard[k].frequency_hz / p.frequency_hz
         stronger = _ring_db(p) - _ring_db(heard[k])
-        if ratio < 1.0 + _SAME or (ratio < 1.12 and p.decay_s < 0.7 * heard[k].decay_s):
+        if ratio < 1.0 + _SAME or (ratio < 1.12 and (p.decay_s < 0.7 * heard[k].decay_s or stronger < -10.0)):
             continue
         if 1.6 < ratio < 4.5 and stronger < -4.0:
             cost -= 0.4 + max(0.0, 0.1 * (stronger + 20.0))
