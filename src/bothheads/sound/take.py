@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from .varpro import JointFit
 from .window import Window
 
 _DRIVES = 4
-_STARTS = (Start(SMALL_GLIDE, _DRIVES), Start(SMALL_GLIDE, 6, held=False), Start(1.0, _DRIVES))
+_STARTS = (Start(SMALL_GLIDE, _DRIVES), Start(SMALL_GLIDE, 6, held=False))
 _ALONE = (Start(SMALL_GLIDE, _DRIVES), Start(SMALL_GLIDE, 2, 0.1), Start(1.0, _DRIVES, 0.1))
 _DEEPER = (0.3, 0.1)
 _WELL = 0.5  # mean log of residual over noise: no other start is tried
@@ -67,14 +66,11 @@ def _flat(fit: JointFit) -> bool:
 
 
 def fit_take(windows: Sequence[Window], density: Density = None) -> TakeFit | None:
-    """The best of up to three starts, later ones only while much is left: in stages, freely with more drives, in one go."""
+    """The fit of a take in stages; while much is left the better of that and one that goes freely, with more drives."""
     best: TakeFit | None = None
-    staged = planned(windows, _STARTS[0])
+    plan = planned(windows, _STARTS[0])
     for start in _STARTS:
-        in_one_go = start.late >= 1.0
-        if in_one_go and len(staged.stages) == 1:
-            continue  # the others went in one go
-        found = _tried(windows, density, start, replace(staged, stages=staged.stages[-1:]) if in_one_go else staged)
+        found = _tried(windows, density, start, plan)
         if found is not None and (best is None or found.quality < best.quality - 0.02):
             best = found
         if best is not None and best.quality < _WELL:
