@@ -1,6 +1,6 @@
 """Do the bars hold? Synthetic intervals cell by cell, and real strength layers of one drum.
 
-usage: python bench/intervals.py [--cases N] [--jobs J] [--seed S] [--out FILE.json] [--recordings FOLDER] [--reader quick|bars]
+usage: python bench/intervals.py [--cases N] [--jobs J] [--seed S] [--out FILE.json] [--recordings FOLDER] [--reader quick|take]
 Recordings are grouped by their name up to the layer's number (tom-high-1-very-soft.flac, tom-high-2-soft.flac, ...).
 """
 
@@ -14,6 +14,7 @@ import sys
 from multiprocessing import Pool
 from pathlib import Path
 from statistics import NormalDist
+from types import SimpleNamespace
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -30,11 +31,15 @@ CELLS: dict[str, dict[str, Any]] = {"separated": {}, "pair 1-3 Hz": {"pair": Tru
 def synthetic_case(job: tuple[str, int, int, str]) -> list[tuple[float, float]]:
     """(frequency error / bar, rate error / bar) of every partial that the bound lets be read."""
     from bothheads.sound.partials import fit_strike
+    from bothheads.sound.reading import read_spans
     from synthetic import ONSET_S, RATE
 
     cell, snr, seed, reader = job
     truth = strike(np.random.default_rng([seed, snr, 17]), snr_db=snr, **CELLS[cell])
-    fit = fit_strike(truth.samples, RATE, ONSET_S, len(truth.samples) / RATE, bars=reader == "bars")
+    end = len(truth.samples) / RATE
+    span = SimpleNamespace(onset_s=ONSET_S, end_s=end, peak_dbfs=(0.0,), delay_s=(0.0,))
+    fit = (fit_strike(truth.samples, RATE, ONSET_S, end) if reader == "quick"
+           else read_spans(truth.samples, RATE, [span], quick=False))
     if fit is None:
         return []
     out = []
@@ -96,7 +101,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out")
     parser.add_argument("--recordings", type=Path)
-    parser.add_argument("--reader", choices=("quick", "bars"), default="quick")
+    parser.add_argument("--reader", choices=("quick", "take"), default="quick")
     args = parser.parse_args()
     out: dict[str, Any] = {}
     print("share of intervals that hold the truth, nominal " + " ".join(f"{100 * q:.0f}" for q in LEVELS) + " %")

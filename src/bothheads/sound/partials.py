@@ -54,12 +54,11 @@ class StrikeFit:
 
 def fit_strike(
     samples: Array, sample_rate_hz: int, onset_s: float, end_s: float, *, floor: Floor | None = None,
-    fast: bool | None = None, most: int = MOST_PARTIALS, glide: bool = True, bars: bool = False, longest_s: float = 1.5,
+    fast: bool | None = None, most: int = MOST_PARTIALS, glide: bool = True, longest_s: float = 1.5,
 ) -> StrikeFit | None:
     """Partials of the strike between ``onset_s`` and ``end_s`` of ``samples`` (n, channels); None: none is credible.
 
-    ``floor``: the noise (else measured before the onset); ``fast``: use the wide band (else the spectrum decides);
-    ``bars``: join the Fisher bar with the scatter over six windows, at five times the cost.
+    ``floor``: the noise (else measured before the onset); ``fast``: use the wide band (else the spectrum decides).
     """
     if fast is None:
         fast = is_fast(samples, sample_rate_hz, onset_s, end_s)
@@ -73,8 +72,7 @@ def fit_strike(
     fit = fit_beside_hum(windows, floor, unit, most=most, glide=glide)
     if fit is None:
         return None
-    found = _summary(fit, unit)
-    return over_windows(found, windows) if bars else found
+    return _summary(fit, unit)
 
 
 def fit_beside_hum(
