@@ -61,12 +61,12 @@ def test_what_is_over_before_the_window_begins_keeps_its_share() -> None:
 
 def test_one_strike_is_driven_at_multiples_of_its_strongest_rate() -> None:
     amplitudes = np.array([[[3.0, 100.0, 1.0]]])
-    one = drives_of(amplitudes, np.array([60.0, 110.0, 200.0]), np.array([30.0, 5.0, 8.0]), 4)
+    one = drives_of(amplitudes, np.array([60.0, 110.0, 200.0]), np.array([30.0, 5.0, 8.0]), 4, multiples=True)
     assert one.partial.tolist() == [1, 1, 1, 1]
     for got, expected in zip(one.rate, (10.0, 15.0, 30.0, 60.0), strict=True):
         assert_published(float(got), expected, 1e-9, kind="closed form", source="twice 5 /s times 1, 1.5, 3, 6")
     two = drives_of(np.concatenate([amplitudes, 0.3 * amplitudes]), np.array([60.0, 110.0, 200.0]),
-                    np.array([30.0, 5.0, 8.0]), 2)
+                    np.array([30.0, 5.0, 8.0]), 2, multiples=True)
     assert 1 in two.partial.tolist() and len(set(two.partial.tolist())) == 2
 
 

@@ -43,6 +43,7 @@ class DrivenFit:
     def __init__(self, fit: JointFit, drives: int, density: Callable[[Array], Array] | None, limits: Limits) -> None:
         self.fit, self.drives, self.density, self.limits = fit, drives, density, limits
         self.driven_by = Drives.none()
+        self.multiples = False  # of one rate, in one strike
         self.least = 1.0  # residual rms [noise units] below which no weight rises further
 
     @property
@@ -108,7 +109,7 @@ class DrivenFit:
 
         ``solve`` False leaves the amplitudes to the next change of weights or step.
         """
-        new = drives_of(self.amplitudes(), self.fit.f, self.fit.a, self.drives)
+        new = drives_of(self.amplitudes(), self.fit.f, self.fit.a, self.drives, multiples=self.multiples)
         times = [w.half[::4] - self.clock.reference_s for w in self.fit.windows]
         shares = carried(self.clock, self.driven_by, new, times)
         self.driven_by = new

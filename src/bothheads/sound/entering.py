@@ -29,12 +29,14 @@ class Start:
     """One way into the fit: glide from which on strikes enter in stages, most drives, least rms that weights follow.
 
     ``held``: where a stage begins, resting frequencies and decays wait until the shares have found their place.
+    ``multiples``: one strike is driven at fixed multiples of one rate (``histories``).
     """
 
     late: float
     drives: int
     least: float = 1.0
     held: bool = True
+    multiples: bool = False
 
 
 @dataclass

@@ -160,7 +160,7 @@ def _driven(joint: JointFit, start: Start, density: Density, limits: Limits, ref
     warp = joint.clock
     assert isinstance(warp, ExponentialWarp)
     amplitude = np.array([np.abs(p.amplitudes) for p in joint.state.parts]) * np.exp(-joint.a * reference_s)
-    driven_by = drives_of(amplitude, joint.f, joint.a, start.drives)
+    driven_by = drives_of(amplitude, joint.f, joint.a, start.drives, multiples=start.multiples)
     glide = max(warp.glide, 1e-4) * float(np.exp(-warp.rate * reference_s)) * float(warp.energy.max())
     shares = np.full((len(driven_by.rate), len(joint.f)), 0.1 * glide / len(driven_by.rate))
     shares[int(np.argmin(np.abs(np.log(driven_by.rate / warp.rate))))] += 0.9 * glide
@@ -170,7 +170,7 @@ def _driven(joint: JointFit, start: Start, density: Density, limits: Limits, ref
     joint.damping = 1e-3
     out = DrivenFit(joint, start.drives, density, limits)
     out.least = start.least
-    out.driven_by = driven_by
+    out.driven_by, out.multiples = driven_by, start.multiples
     return out
 
 
@@ -193,5 +193,5 @@ def _next(fit: DrivenFit, sub: list[Window], chosen: list[int], before: list[int
 def _again(fit: DrivenFit, sub: list[Window], clock: DrivenWarp) -> DrivenFit:
     """The same partials and drives on other windows."""
     out = DrivenFit(JointFit(sub, fit.fit.f, fit.fit.a, clock), fit.drives, fit.density, fit.limits)
-    out.driven_by, out.least = fit.driven_by, fit.least
+    out.driven_by, out.multiples, out.least = fit.driven_by, fit.multiples, fit.least
     return out

@@ -1,8 +1,9 @@
 """What stretches the heads over time: which partials drive the tension, and what a change of drives does to the shares.
 
 Several strikes of unlike force tell the energies of several partials apart: each is a drive with its own amplitude and
-twice its own decay. One strike cannot: there the tension is a sum of exponentials at fixed multiples of the rate of the
-partial that stretches the heads most, which no other partial's uncertain beginning can blow up.
+twice its own decay. Where one strike is not explained so, or has no pause that tells its noise, the tension is a sum of
+exponentials at fixed multiples of the rate of the partial that stretches the heads most: no other partial's uncertain
+beginning can blow that up.
 """
 
 from __future__ import annotations
@@ -37,18 +38,19 @@ class Drives:
         return cls(np.zeros(0, np.intp), np.zeros(0), np.zeros((1, 0)), np.ones(0), np.zeros(0))
 
 
-def drives_of(amplitudes: Array, f: Array, a: Array, count: int) -> Drives:
+def drives_of(amplitudes: Array, f: Array, a: Array, count: int, *, multiples: bool = False) -> Drives:
     """Up to ``count`` drives for amplitudes (strikes, channels, K) at the reference time, f [Hz] and a [1/s] (K,).
 
     Where fewer partials than that are known, the strongest drives with the square of its energy as well, and with the
-    cube: what stretches the heads dies faster than in proportion to what is left of it late.
+    cube: what stretches the heads dies faster than in proportion to what is left of it late. ``multiples``: the drives of one
+    strike are exponentials at fixed multiples of the strongest one's rate.
     """
-    if len(amplitudes) == 1:
+    if multiples and len(amplitudes) == 1:
         power = np.array(_MULTIPLES[:count])
         partial = np.repeat(strongest_drives(amplitudes, f, a, 1), len(power))
         energy = np.ones((1, len(power)))
     else:
-        chosen = strongest_drives(amplitudes, f, a, min(count, len(f)))
+        chosen = strongest_drives(amplitudes, f, a, min(count if len(amplitudes) > 1 else count - 1, len(f)))
         more = np.arange(2.0, 2.0 + min(count - len(chosen), 2))
         partial, power = np.r_[chosen, np.full(len(more), chosen[0])], np.r_[np.ones(len(chosen)), more]
         energy = (amplitudes**2).sum(1)[:, partial] ** power
@@ -79,7 +81,7 @@ def carried(clock: DrivenWarp, old: Drives, new: Drives, times: Sequence[Array])
     """
     from scipy.optimize import nnls
 
-    alone = len(times) == 1
+    alone = len(times) == 1 and (new.partial == new.partial[0]).all()  # at multiples of one rate, whosever it is
     history = np.concatenate([clock.shares.T @ _course(clock.energy[i], clock.rate, t) for i, t in enumerate(times)], 1)
     D = np.concatenate([_course(new.energy[i], new.rate, t) for i, t in enumerate(times)], 1)
     before = np.zeros((len(new.rate), len(clock.swell)))

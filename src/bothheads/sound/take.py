@@ -16,8 +16,9 @@ from .varpro import JointFit
 from .window import Window
 
 _DRIVES = 4
-_STARTS = (Start(SMALL_GLIDE, _DRIVES), Start(SMALL_GLIDE, 6, held=False))
-_ALONE = (Start(SMALL_GLIDE, _DRIVES), Start(SMALL_GLIDE, 2, 0.1), Start(1.0, _DRIVES, 0.1))
+_STARTS = (Start(SMALL_GLIDE, _DRIVES), Start(SMALL_GLIDE, 6, held=False, multiples=True))
+_ALONE = (Start(SMALL_GLIDE, _DRIVES, multiples=True), Start(SMALL_GLIDE, 2, 0.1, multiples=True),
+          Start(1.0, _DRIVES, 0.1, multiples=True))
 _DEEPER = (0.3, 0.1)
 _WELL = 0.5  # mean log of residual over noise: no other start is tried
 _WELL_DB = 25.0  # of the ring from 150 ms on explained: the same for a strike alone
