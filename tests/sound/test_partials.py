@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from bothheads.sound.partials import StrikeFit, fit_strike
+from bothheads.sound.reading import read_spans
 from synthetic import ONSET_S, RATE, Truth, strike
 
 CELLS = {
@@ -99,3 +101,13 @@ def test_two_channels_are_one_fit() -> None:
     for k in np.nonzero(truth.bound()[0] < 0.15)[0]:
         j = int(np.argmin(np.abs(fit.frequency_hz - truth.f[k])))
         assert np.allclose(fit.amplitudes[:, j], truth.amplitude[:, k], rtol=0.2)
+
+
+def test_one_strike_that_the_plain_fit_explains_down_to_the_noise_is_read_by_it() -> None:
+    """A freer clock would only make it less sure: the same frequencies as the first reading, bars no narrower than its own."""
+    truth = strike(np.random.default_rng([3, 40]), snr_db=40)
+    span = SimpleNamespace(onset_s=ONSET_S, end_s=len(truth.samples) / RATE, peak_dbfs=(0.0,), delay_s=(0.0,))
+    first, whole = (read_spans(truth.samples, RATE, [span], quick=quick) for quick in (True, False))
+    assert first is not None and whole is not None
+    assert whole.frequency_hz == pytest.approx(first.frequency_hz, rel=1e-9)
+    assert (whole.frequency_sd_hz > 0.999999 * first.frequency_sd_hz).all()

@@ -63,7 +63,7 @@ def grown(windows: Sequence[Window], density: Density, start: Start, plan: Plan)
     if fit is None:
         return None
     _finish(fit)
-    return TakeFit(fit, entered, quality(fit) if len(entered) == len(windows) else 9.0)
+    return TakeFit(fit, entered, quality(fit.fit) if len(entered) == len(windows) else 9.0)
 
 
 def deeper(take: TakeFit, least: float) -> TakeFit | None:
@@ -79,7 +79,7 @@ def deeper(take: TakeFit, least: float) -> TakeFit | None:
         _finish(fit)
     except np.linalg.LinAlgError:
         return None
-    return TakeFit(fit, take.strikes, quality(fit))
+    return TakeFit(fit, take.strikes, quality(fit.fit))
 
 
 def _finish(fit: DrivenFit) -> None:
@@ -88,10 +88,10 @@ def _finish(fit: DrivenFit) -> None:
     fit.prune()
 
 
-def quality(fit: DrivenFit) -> float:
+def quality(fit: JointFit) -> float:
     """Mean log of the residual's running rms over the noise."""
     logs = [np.log(np.maximum(envelope(p.residual / w.weight, w.rate_hz), 1.0)).mean()
-            for w, p in zip(fit.fit.windows, fit.fit.state.parts, strict=True)]
+            for w, p in zip(fit.windows, fit.state.parts, strict=True)]
     return float(np.mean(logs))
 
 
@@ -111,7 +111,7 @@ def _settle(fit: DrivenFit, final: bool) -> None:
             if _look(fit, 0.0, pairs=pairs):
                 pairs = False
                 continue
-            much = quality(fit) > _LITTLE_LEFT
+            much = quality(fit.fit) > _LITTLE_LEFT
             if pairs or (k and not much):
                 break
             pairs = much

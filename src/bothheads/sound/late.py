@@ -25,12 +25,8 @@ _FAR = 0.01  # relative: a tail that runs off to another line says nothing about
 
 
 def over_starts(fit: JointFit) -> tuple[Array, Array]:
-    """How far (f [Hz], a [1/s]) move when reading starts 60 or 130 ms later: rms of the two moves, (K,) each.
-
-    Less what the noise moves by itself: the shorter fit's variance less that of the whole one's, which it is part of.
-    """
+    """How far (f [Hz], a [1/s]) move when reading starts 60 or 130 ms later: rms of the two moves, (K,) each."""
     moves = []
-    whole = np.array(fisher(fit)) * misfit(fit)
     for start in _MOVED_S:
         if not _rings_on(fit, start):
             continue
@@ -39,13 +35,11 @@ def over_starts(fit: JointFit) -> tuple[Array, Array]:
         except np.linalg.LinAlgError:
             continue
         alive = fit.a * start < _FADED  # what has died away by then says nothing about this
-        noise = np.maximum((np.array(fisher(late)) * misfit(late)) ** 2 - whole**2, 0.0)
-        move = np.array([late.f - fit.f, late.a - fit.a]) ** 2
-        moves.append(np.where(alive, np.maximum(move - np.where(np.isfinite(noise), noise, 0.0), 0.0), np.nan))
+        moves.append((np.where(alive, late.f - fit.f, np.nan), np.where(alive, late.a - fit.a, np.nan)))
     if not moves:
         return np.zeros(len(fit.f)), np.zeros(len(fit.f))
     M: Array = np.array(moves)
-    rms: Array = np.sqrt(np.nansum(M, axis=0) / np.maximum(np.isfinite(M).sum(axis=0), 1))
+    rms: Array = np.sqrt(np.nansum(M**2, axis=0) / np.maximum(np.isfinite(M).sum(axis=0), 1))
     return rms[0], rms[1]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any, Protocol
@@ -14,10 +14,13 @@ from ..constants import ONSET_TO_LEVEL
 from ..records import Drum, Note, Reading, StrikeReading
 from .decimate import divisor
 from .gather import Found, joined, partials_of
+from .growing import quality
+from .late import over_starts, tail_moves
 from .noise import Floor, cut_windows, floor_of, is_fast
 from .partials import REST_S, StrikeFit, explained, fit_beside_hum, over_windows
 from .remainder import explained_late_db, remainder
-from .residual import fisher, misfit
+from .residual import envelope, fisher, misfit
+from .varpro import JointFit
 from .warp import ExponentialWarp
 from .whole import amplitudes, of_channels, read_take, strongest_channels
 from .window import Window
@@ -79,6 +82,9 @@ def read_spans(x: Array, sample_rate_hz: int, spans: Sequence[Span], *, quick: b
     step = divisor(sample_rate_hz, any(is_fast(x, sample_rate_hz, a, b) for a, b in limits[:8]))
     floor = floor_of(x, sample_rate_hz, limits, step)
     if not quick:
+        plain = _plain(x, sample_rate_hz, limits[0], floor, step) if len(spans) == 1 and floor.measured else None
+        if plain is not None:
+            return plain
         chosen = best_strikes(spans, MOST_STRIKES)
         windows, which, unit = cut_windows(x, sample_rate_hz, [limits[i] for i in chosen], floor, step)
         which = [chosen[i] for i in which]
@@ -93,6 +99,28 @@ def best_strikes(spans: Sequence[Span], most: int) -> list[int]:
     goes with its power and the cube of the time it rings undisturbed (at most 1.5 s)."""
     told = [3.0 * np.log(min(max(s.end_s - s.onset_s, 1e-3), 1.5)) + max(s.peak_dbfs) * np.log(10.0) / 10.0 for s in spans]
     return sorted(sorted(range(len(spans)), key=lambda i: -told[i])[:most])
+
+
+_NOISE_ONLY, _NOISE_AT_MOST = 0.05, 0.3  # log of residual over the noise of the pause, in the mean and anywhere
+
+
+def _plain(x: Array, sample_rate_hz: int, limit: tuple[float, float], floor: Floor, step: int) -> Found | None:
+    """One strike by the plain fit, where that leaves nothing but noise: then a freer clock would only make it less sure."""
+    windows, _, unit = cut_windows(x, sample_rate_hz, [limit], floor, step, longest_s=1.5, rest_s=REST_S)
+    if not windows:
+        return None
+    fit = _fitted(windows[0], unit, floor)
+    if fit is None or not _noise_only(fit):
+        return None
+    out = joined([_found(fit, windows[0], unit, sample_rate_hz, step, floor, _with_moves)])
+    return out if len(out.frequency_hz) else None
+
+
+def _noise_only(fit: JointFit) -> bool:
+    """Whether nothing but noise is left, at no time: a short pause tells its level to some 4 %, a tenth of a second less."""
+    worst = max(float(np.log(envelope(p.residual / w.weight, w.rate_hz)).max())
+                for w, p in zip(fit.windows, fit.state.parts, strict=True))
+    return quality(fit) < _NOISE_ONLY and worst < _NOISE_AT_MOST
 
 
 def _each_alone(
@@ -114,18 +142,41 @@ def _nothing(channels: int) -> Found:
 def _one(
     window: Window, unit: Array, sample_rate_hz: int, step: int, quick: bool, floor: Floor
 ) -> Found:
-    channels = strongest_channels([window])
-    fit = fit_beside_hum([of_channels(window, channels)], floor, unit, channels=channels)
+    fit = _fitted(window, unit, floor)
     if fit is None:
         return _nothing(window.samples.shape[0])
+    return _found(fit, window, unit, sample_rate_hz, step, floor, _as_it_is if quick else _with_windows)
+
+
+def _fitted(window: Window, unit: Array, floor: Floor) -> JointFit | None:
+    channels = strongest_channels([window])
+    return fit_beside_hum([of_channels(window, channels)], floor, unit, channels=channels)
+
+
+def _as_it_is(found: StrikeFit, fit: JointFit) -> StrikeFit:
+    return found
+
+
+def _with_windows(found: StrikeFit, fit: JointFit) -> StrikeFit:
+    return over_windows(found, fit.windows)
+
+
+def _with_moves(found: StrikeFit, fit: JointFit) -> StrikeFit:
+    late_f, late_a = over_starts(fit)
+    return replace(found, frequency_sd_hz=np.hypot(np.hypot(found.frequency_sd_hz, late_f), tail_moves(fit)),
+                   rate_sd=np.hypot(found.rate_sd, late_a))
+
+
+def _found(
+    fit: JointFit, window: Window, unit: Array, sample_rate_hz: int, step: int, floor: Floor,
+    with_bars: Callable[[StrikeFit, JointFit], StrikeFit],
+) -> Found:
     sf, sa = fisher(fit)
     mis = misfit(fit)
     clock = fit.clock
     g = clock.glide * float(np.exp(-clock.rate * ONSET_TO_LEVEL)) if isinstance(clock, ExponentialWarp) else 0.0
-    found = StrikeFit(fit.f, sf * mis, fit.a, sa * mis, np.abs(fit.state.parts[0].amplitudes), g, 0.0, explained(fit),
-                      fit, unit)
-    if not quick:
-        found = over_windows(found, fit.windows)
+    found = with_bars(StrikeFit(fit.f, sf * mis, fit.a, sa * mis, np.abs(fit.state.parts[0].amplitudes), g, 0.0,
+                                explained(fit), fit, unit), fit)
     amplitude, heard = amplitudes(fit, [window], unit, sample_rate_hz, step)
     credible = (found.frequency_sd_hz < 0.6) & heard.any(axis=(0, 1))
     level = amplitude[0].max(0) * np.exp(-fit.a * ONSET_TO_LEVEL)
