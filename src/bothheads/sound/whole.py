@@ -185,6 +185,6 @@ def unrest(take: TakeFit) -> tuple[str, ...]:
         left.append(600.0 * np.log2(1.0 + 2.0 * float((take.driven.mean_shares() * drive).sum())))
     if min(left) < _AT_REST_CENTS:
         return ()
-    return (f"the drum had not come to rest when the next strike came or the sound ended ({min(left):.0f} cents left): "
-            "its resting frequencies are extrapolated.",)
-
+    least = f"{min(left):.0f}"
+    return ("the drum had not come to rest when the next strike came or the sound ended "
+            f"({least} cent{'' if least == '1' else 's'} left): its resting frequencies are extrapolated.",)
